@@ -1,0 +1,74 @@
+"""When an alarm is wanted and when it is over, from one assessment.
+
+Raise and clear thresholds lie apart by the user's margin (a deadband of 5 % for flow is the usual
+capability figure, ISA-18.2 clause 10.5.5.2 as quoted in the open literature), and each has its own
+delay. `None` means that this assessment says nothing: the delays stand still.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from monitor.records import AlarmKind, Assessment, CleanBasis
+
+
+class Limits(msgspec.Struct, frozen=True, gc=False):
+    """The user's limits: shares of clean flow 0 to 1, delays in seconds."""
+
+    cleaning_due_share: float = 0.75
+    cleaning_due_hold_s: float = 3600.0
+    flow_low_share: float = 0.5
+    flow_low_hold_s: float = 60.0
+    flow_stopped_share: float = 0.2
+    flow_stopped_hold_s: float = 10.0
+    flow_unknown_hold_s: float = 60.0
+    clear_margin: float = 0.05
+    clear_hold_s: float = 15.0
+
+
+class Wish(msgspec.Struct, frozen=True, gc=False):
+    """Whether the raise condition and the clear condition hold, and the delay before each."""
+
+    wanted: bool
+    over: bool
+    on_delay_s: float
+    off_delay_s: float
+
+
+def wish(
+    kind: AlarmKind, seen: Assessment, limits: Limits, stopped: bool, low: bool
+) -> Wish | None:
+    """Return what this assessment says about one alarm, `None` if nothing.
+
+    `stopped` and `low` say whether those alarms stand: water that does not move tells nothing
+    about the media, and one alarm for one thing is enough.
+    """
+    if kind is AlarmKind.FLOW_UNKNOWN:
+        return Wish(
+            seen.unknown_s >= limits.flow_unknown_hold_s, seen.fresh, 0.0, limits.clear_hold_s
+        )
+    clean = seen.clean_m3_per_s
+    if not seen.fresh or clean is None or clean <= 0.0:
+        return None
+    if kind is AlarmKind.FLOW_STOPPED:
+        share, hold, flow = (
+            limits.flow_stopped_share,
+            limits.flow_stopped_hold_s,
+            seen.flow_m3_per_s,
+        )
+    elif seen.clean_basis is CleanBasis.PREDICTED or stopped:
+        return None  # a prediction is too rough for more than "stopped"
+    elif kind is AlarmKind.FLOW_LOW:
+        share, hold, flow = limits.flow_low_share, limits.flow_low_hold_s, seen.steady_m3_per_s
+    else:
+        if low:
+            return None
+        share, hold, flow = (
+            limits.cleaning_due_share,
+            limits.cleaning_due_hold_s,
+            seen.running_m3_per_s,
+        )
+    if flow is None:
+        return None
+    level = flow / clean
+    return Wish(level < share, level > share + limits.clear_margin, hold, limits.clear_hold_s)

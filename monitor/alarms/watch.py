@@ -1,0 +1,203 @@
+"""The whole pure middle for one filter: condition, then alarms, then what is to be said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeVar
+
+import msgspec
+
+from monitor.alarms.advice import advice
+from monitor.alarms.life import NEVER, Alarm, live
+from monitor.alarms.rules import Limits, wish
+from monitor.condition import pipeline
+from monitor.condition.cause import Reason, reason
+from monitor.condition.pipeline import ConditionPlan, ConditionState
+from monitor.condition.reference import Phase
+from monitor.records import (
+    AlarmKind,
+    Assessment,
+    Cause,
+    Event,
+    EventKind,
+    Moment,
+    Reading,
+)
+
+_T = TypeVar("_T")
+
+# Judged in this order: what stands above suppresses what stands below.
+KINDS = (
+    AlarmKind.FLOW_UNKNOWN,
+    AlarmKind.FLOW_STOPPED,
+    AlarmKind.FLOW_LOW,
+    AlarmKind.CLEANING_DUE,
+)
+_STOPPED, _LOW = KINDS.index(AlarmKind.FLOW_STOPPED), KINDS.index(AlarmKind.FLOW_LOW)
+
+
+class WatchPlan(msgspec.Struct, frozen=True, gc=False):
+    """What is fixed about one filter: how it is read and what its user wants to know."""
+
+    condition: ConditionPlan
+    limits: Limits = Limits()
+
+
+class WatchState(msgspec.Struct, frozen=True, gc=False):
+    """Everything remembered of one filter; saved and restored as it is.
+
+    `alarms` has one entry for each of `KINDS`, `reasons` the cause of each that stands.
+    """
+
+    condition: ConditionState = ConditionState()
+    alarms: tuple[Alarm, ...] = (NEVER,) * len(KINDS)
+    reasons: tuple[Reason | None, ...] = (None,) * len(KINDS)
+
+    def alarm(self, kind: AlarmKind) -> Alarm:
+        """Return the alarm of one kind."""
+        return self.alarms[KINDS.index(kind)]
+
+
+def step(
+    state: WatchState, plan: WatchPlan, readings: Sequence[Reading], now: Moment
+) -> tuple[WatchState, Assessment, tuple[Event, ...]]:
+    """Take the readings of one filter since the last step.
+
+    Args:
+        state: as the last step returned it, or as it was saved.
+        plan: what is fixed.
+        readings: of this filter only, oldest first; empty when nothing came.
+        now: the moment up to which the readings speak.
+
+    Returns:
+        The new state, the assessment, and the events of this step, mostly none.
+    """
+    condition, seen = pipeline.step(state.condition, plan.condition, readings, now)
+    events: tuple[Event, ...] = ()
+    if condition.reference.phase is Phase.HELD and (
+        state.condition.reference.phase is not Phase.HELD
+    ):
+        events = (_learned(seen, now, condition),)
+    alarms, reasons = state.alarms, state.reasons
+    elapsed = condition.line_s - (state.condition.line_s or 0.0) if condition.line_s else 0.0
+    for index, kind in enumerate(KINDS):
+        said = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
+        if said is None:
+            continue
+        span = elapsed if kind is AlarmKind.FLOW_UNKNOWN else seen.dt_s
+        new = live(alarms[index], said, span, now.line_s, now.utc_s)
+        if new is alarms[index]:
+            continue
+        if new.active is not alarms[index].active:
+            why = reason(kind, condition, seen) if new.active else reasons[index]
+            reasons = _put(reasons, index, why if new.active else None)
+            happened = EventKind.RAISED if new.active else EventKind.CLEARED
+            events += (_alarm_event(kind, happened, new.occurrence, why, seen, now),)
+        alarms = _put(alarms, index, new)
+    return WatchState(condition, alarms, reasons), seen, events
+
+
+def cleaned(
+    state: WatchState, plan: WatchPlan, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Return the state after a cleaning: learning begins anew, alarms about the media are over."""
+    condition = pipeline.cleaned(state.condition)
+    seen = _unseen(state, plan)
+    events = [_plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")]
+    alarms, reasons = state.alarms, state.reasons
+    for index, kind in enumerate(KINDS):
+        if kind not in (AlarmKind.CLEANING_DUE, AlarmKind.FLOW_LOW):
+            continue
+        old = alarms[index]
+        if old.active:
+            events.append(
+                _alarm_event(kind, EventKind.CLEARED, old.occurrence, reasons[index], seen, now)
+            )
+        alarms = _put(alarms, index, Alarm(False, old.occurrence))
+        reasons = _put(reasons, index, None)
+    return WatchState(condition, alarms, reasons), tuple(events)
+
+
+def cleaned_undone(
+    state: WatchState, plan: WatchPlan, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Return the state with the clean flow of before the last cleaning; no event if none."""
+    condition = pipeline.cleaned_undone(state.condition)
+    if condition is None:
+        return state, ()
+    new = msgspec.structs.replace(state, condition=condition)
+    told = _plain(EventKind.CLEANED_UNDONE, _unseen(new, plan), now, "the cleaning is taken back")
+    return new, (told,)
+
+
+def resumed(state: WatchState, now: Moment) -> WatchState:
+    """Return the state after a restart; alarms that stood still stand, none is repeated."""
+    alarms = tuple(
+        a if a.on_s == 0.0 and a.off_s == 0.0 else msgspec.structs.replace(a, on_s=0.0, off_s=0.0)
+        for a in state.alarms
+    )
+    return WatchState(pipeline.resumed(state.condition, now), alarms, state.reasons)
+
+
+def _put(row: tuple[_T, ...], index: int, value: _T) -> tuple[_T, ...]:
+    return (*row[:index], value, *row[index + 1 :])
+
+
+def _unseen(state: WatchState, plan: WatchPlan) -> Assessment:
+    """The last known picture, for an event that no reading brought about."""
+    return pipeline.picture(state.condition, plan.condition)
+
+
+def _learned(seen: Assessment, now: Moment, condition: ConditionState) -> Event:
+    steady = condition.reference.steady
+    return _plain(
+        EventKind.CLEAN_FLOW_LEARNED,
+        seen,
+        now,
+        "the first steady stretch"
+        if steady
+        else "no steady stretch came; the middle of what was seen is taken",
+    )
+
+
+def _plain(event: EventKind, seen: Assessment, now: Moment, evidence: str) -> Event:
+    return _event(event, None, 0, Reason(Cause.NONE, evidence), "", seen, now)
+
+
+def _alarm_event(
+    kind: AlarmKind,
+    event: EventKind,
+    occurrence: int,
+    why: Reason | None,
+    seen: Assessment,
+    now: Moment,
+) -> Event:
+    known = why if why is not None else Reason(Cause.NONE, "")
+    told = advice(kind, known.cause) if event is EventKind.RAISED else ""
+    return _event(event, kind, occurrence, known, told, seen, now)
+
+
+def _event(
+    event: EventKind,
+    kind: AlarmKind | None,
+    occurrence: int,
+    why: Reason,
+    told: str,
+    seen: Assessment,
+    now: Moment,
+) -> Event:
+    return Event(
+        filter_id=seen.filter_id,
+        event=event,
+        line_s=now.line_s,
+        utc_s=now.utc_s,
+        alarm=kind,
+        occurrence=occurrence,
+        flow_m3_per_s=seen.flow_m3_per_s,
+        clean_m3_per_s=seen.clean_m3_per_s,
+        clean_basis=seen.clean_basis,
+        temperature_c=seen.temperature_c,
+        cause=why.cause,
+        evidence=why.evidence,
+        advice=told,
+    )

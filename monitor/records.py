@@ -1,0 +1,163 @@
+"""The frozen values that pass from room to room, each with its quality.
+
+Times. `line_s` is seconds on a line that only ever goes forward, across restarts and clock steps
+(see `monitor.runtime.clock`); every interval is taken on it. `utc_s` is the wall clock, seconds
+since 1970-01-01 UTC, and serves people and other machines only.
+
+Invalid data. A value that cannot be trusted is `None` beside a `Quality` that says why; there is
+no NaN and no sentinel number. Zero is data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+import msgspec
+
+
+class Quality(StrEnum):
+    """How far a reading may be trusted, and if not, why not."""
+
+    GOOD = "good"
+    COLLECTING = "collecting"  # too few pulses yet for a rate; the previous value still stands
+    MISSING = "missing"  # nothing came: a gap in time or an empty field
+    OUT_OF_RANGE = "out of range"  # beyond what the sensor can show
+    NOISY = "noisy"  # edges faster than any rotor makes them: an open wire or mains hum
+    DISCONNECTED = "disconnected"  # the sensor or its reader is not there
+    POWER_ON = "power-on value"  # the probe's reset value of 85 °C, not a temperature
+
+
+class Moment(msgspec.Struct, frozen=True, gc=False):
+    """One instant, on both lines of time."""
+
+    line_s: float
+    utc_s: float
+    synchronised: bool = True
+
+
+class PulseReading(msgspec.Struct, frozen=True, gc=False):
+    """Pulses of one flow sensor counted over the `span_s` seconds that end now."""
+
+    filter_id: str
+    span_s: float
+    pulses: int
+    quality: Quality = Quality.GOOD
+
+
+class FlowReading(msgspec.Struct, frozen=True, gc=False):
+    """Mean flow in m³/s over the `span_s` seconds that end now; `None` when not to be trusted."""
+
+    filter_id: str
+    span_s: float
+    flow_m3_per_s: float | None
+    quality: Quality = Quality.GOOD
+
+
+class TemperatureReading(msgspec.Struct, frozen=True, gc=False):
+    """Water temperature in °C at the outlet now; `None` when not to be trusted."""
+
+    filter_id: str
+    temperature_c: float | None
+    quality: Quality = Quality.GOOD
+
+
+Reading = PulseReading | FlowReading | TemperatureReading
+
+
+class CleanBasis(StrEnum):
+    """Where a clean flow comes from."""
+
+    NONE = "none"  # nothing measured and nothing predicted
+    PREDICTED = "predicted"  # the sizing model
+    PROVISIONAL = "provisional"  # measured, while the first steady hours are not over
+    MEASURED = "measured"  # learned after commissioning or after a cleaning
+
+
+class Assessment(msgspec.Struct, frozen=True, gc=False):
+    """What the condition room makes of one filter at one moment; flows in m³/s.
+
+    `flow_m3_per_s` is the newest estimate, `steady_m3_per_s` its mean over about ten seconds and
+    `running_m3_per_s` over about ten minutes of running. `unknown_s` is how long there has been no
+    trustworthy flow reading, 0 when the newest one is good. `dt_s` is the time this assessment
+    speaks for.
+    """
+
+    filter_id: str
+    dt_s: float
+    flow_m3_per_s: float | None
+    flow_quality: Quality
+    steady_m3_per_s: float | None
+    running_m3_per_s: float | None
+    clean_m3_per_s: float | None
+    clean_basis: CleanBasis
+    temperature_c: float | None
+    temperature_quality: Quality
+    unknown_s: float
+    fresh: bool  # a new flow estimate came with this assessment
+
+
+class AlarmKind(StrEnum):
+    """What an alarm is about; the word is part of topics and of `--json` output."""
+
+    CLEANING_DUE = "cleaning-due"
+    FLOW_LOW = "flow-low"
+    FLOW_STOPPED = "flow-stopped"
+    FLOW_UNKNOWN = "flow-unknown"
+
+
+class EventKind(StrEnum):
+    """What happened, for the journal, the topics and `--json` output."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+    CLEAN_FLOW_LEARNED = "clean-flow-learned"
+    CLEANED = "cleaned"
+    CLEANED_UNDONE = "cleaned-undone"
+
+
+class Cause(StrEnum):
+    """What is most likely behind an alarm."""
+
+    MEDIA_CLOGGED = "media-clogged"
+    SUDDEN_RESTRICTION = "sudden-restriction"
+    AIR = "air"
+    PUMP_OR_POWER = "pump-or-power"
+    BLOCKED = "blocked"
+    SENSOR_WIRING = "sensor-wiring"
+    NONE = "none"
+
+
+class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
+    """One thing that happened to one filter, whole enough to be read on its own.
+
+    Flows are in m³/s. `occurrence` counts how often this alarm of this filter has been raised, so
+    that raised and cleared can be paired; it is 0 for what is not an alarm.
+    """
+
+    filter_id: str
+    event: EventKind
+    line_s: float
+    utc_s: float
+    alarm: AlarmKind | None
+    occurrence: int
+    flow_m3_per_s: float | None
+    clean_m3_per_s: float | None
+    clean_basis: CleanBasis
+    temperature_c: float | None
+    cause: Cause
+    evidence: str
+    advice: str
+
+
+class Health(msgspec.Struct, frozen=True, gc=False):
+    """Whether a part does its work, and the one line that says so."""
+
+    part: str
+    working: bool
+    line: str
+    remedy: str = ""
+
+
+FilterId = str
+ByFilter = Mapping[FilterId, Assessment]

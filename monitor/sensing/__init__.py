@@ -1,0 +1,1 @@
+"""Four sources of one kind: pins, probe, recording, rig."""

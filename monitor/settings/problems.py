@@ -1,0 +1,155 @@
+"""One clear line for each thing that is wrong with the configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from monitor.settings.schema import dotted, field_at, known_keys, nearest, unit_of
+
+Where = Callable[[Sequence[str | int]], str]
+
+_SHOWN_CHARACTERS = 60
+_EXPECTED: dict[str, str] = {
+    "bool_parsing": "true or false",
+    "bool_type": "true or false",
+    "dict_type": "a table",
+    "finite_number": "a finite number",
+    "float_parsing": "a number",
+    "float_type": "a number",
+    "greater_than": "more than {gt}",
+    "greater_than_equal": "{ge} or more",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "int_type": "a whole number",
+    "less_than": "less than {lt}",
+    "less_than_equal": "{le} or less",
+    "list_type": "a list",
+    "model_type": "a table",
+    "string_type": "text in quotes",
+    "tuple_type": "a pair [flow, head]",
+}
+_PATTERNS: dict[str, str] = {
+    "rom_id": "28- and twelve of 0-9 a-f, as `ls /sys/bus/w1/devices` prints it",
+    "topic_root": "letters, digits, - and _, levels parted by /",
+    "": "a lower-case letter, then letters, digits and single _ between them",
+}
+
+
+def explain(error: Mapping[str, Any], where: Where) -> str:
+    """Return one line for one pydantic error."""
+    path: tuple[str | int, ...] = tuple(p for p in error["loc"] if p != "[key]")
+    kind, value = str(error["type"]), error.get("input")
+    place = f"{where(path)}: {dotted(path)}"
+    if kind == "extra_forbidden":
+        known = known_keys(path[:-1])
+        return f"{place}: unknown key{nearest(str(path[-1]), known)}"
+    field = field_at(path)
+    meaning = f" ({field.description})" if field is not None and field.description else ""
+    if kind == "missing":
+        return f"{place}: missing{meaning}; add it"
+    return f"{place}: got {_shown(value)}, expected {_expected(error, path)}{meaning}"
+
+
+def _expected(error: Mapping[str, Any], path: Sequence[str | int]) -> str:
+    kind, context = str(error["type"]), error.get("ctx") or {}
+    unit = unit_of(field_at(path))
+    if kind in _EXPECTED:
+        text = _EXPECTED[kind].format(**{k: _number(v) for k, v in context.items()})
+        return f"{text} {unit}".rstrip() if kind.startswith(("greater", "less", "float")) else text
+    if kind == "string_pattern_mismatch":
+        last = str(path[-1]) if path else ""
+        return _PATTERNS.get(last, _PATTERNS[""])
+    if kind in ("enum", "literal_error"):
+        return str(context.get("expected", "one of the known words"))
+    if kind in ("too_short", "too_long"):
+        bound = context.get("min_length", context.get("max_length"))
+        return f"{'at least' if kind == 'too_short' else 'at most'} {bound} entries"
+    if kind in ("string_too_short", "string_too_long"):
+        bound = context.get("min_length", context.get("max_length"))
+        return f"{'at least' if kind == 'string_too_short' else 'at most'} {bound} characters"
+    return str(error["msg"])
+
+
+def _number(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, dict):
+        return "a table"
+    text = repr(value).replace("\n", " ")
+    return text if len(text) <= _SHOWN_CHARACTERS else text[: _SHOWN_CHARACTERS - 1] + "…"
+
+
+def crossed(raw: Mapping[str, Any], where: Where) -> list[str]:
+    """Return the problems that lie between keys, read from the unchecked tables.
+
+    They are looked for even where other keys are wrong, so that all problems come at once.
+    """
+    filters = raw.get("filters")
+    lines: list[str] = []
+    if not isinstance(filters, Mapping):
+        return lines
+    for path, said in (
+        (("flow_sensor", "pin"), "GPIO pin"),
+        (("probe", "rom_id"), "probe"),
+    ):
+        lines += _shared(filters, path, said, where)
+    for name, settings in filters.items():
+        lines += _limits(str(name), settings, where)
+    mqtt = raw.get("mqtt")
+    if isinstance(mqtt, Mapping) and mqtt.get("password") and mqtt.get("password_file"):
+        lines.append(
+            f"{where(('mqtt', 'password'))}: mqtt.password: given beside mqtt.password_file; "
+            "keep one of them"
+        )
+    tls = mqtt.get("tls") if isinstance(mqtt, Mapping) else None
+    if isinstance(tls, Mapping) and bool(tls.get("cert_file")) != bool(tls.get("key_file")):
+        lines.append(
+            f"{where(('mqtt', 'tls'))}: mqtt.tls: cert_file and key_file come together; "
+            "give both or neither"
+        )
+    return lines
+
+
+def _shared(
+    filters: Mapping[Any, Any], path: tuple[str, str], said: str, where: Where
+) -> list[str]:
+    first: dict[str, str] = {}
+    lines = []
+    for name, settings in filters.items():
+        part = settings.get(path[0]) if isinstance(settings, Mapping) else None
+        value = part.get(path[1]) if isinstance(part, Mapping) else None
+        if value is None:
+            continue
+        if str(value) in first:
+            whole = ("filters", str(name), *path)
+            lines.append(
+                f"{where(whole)}: {dotted(whole)}: {said} {value} already belongs to filter "
+                f"{first[str(value)]}; give each filter its own"
+            )
+        first.setdefault(str(value), str(name))
+    return lines
+
+
+def _limits(name: str, settings: Any, where: Where) -> list[str]:
+    limits = settings.get("limits") if isinstance(settings, Mapping) else None
+    if not isinstance(limits, Mapping):
+        return []
+    shares = []
+    for key in ("cleaning_due_share", "flow_low_share", "flow_stopped_share"):
+        field = field_at(("filters", name, "limits", key))
+        default = field.default if field is not None else 0.0
+        try:
+            shares.append((key, float(limits.get(key, default))))
+        except (TypeError, ValueError):
+            return []
+    lines = []
+    for (upper, high), (lower, low) in zip(shares, shares[1:], strict=False):
+        if high <= low:
+            path = ("filters", name, "limits", lower if lower in limits else upper)
+            lines.append(
+                f"{where(path)}: {dotted(path)}: {lower} {low:g} must lie below {upper} {high:g}"
+            )
+    return lines

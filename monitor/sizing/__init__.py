@@ -1,0 +1,1 @@
+"""The sizing model: pump curve against circuit gives clean flow. Pure: no clock, file or network."""

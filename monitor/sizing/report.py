@@ -1,0 +1,120 @@
+"""What `canister size` answers: clean flow, what each part costs, turnover, the trade's rule."""
+
+from __future__ import annotations
+
+import msgspec
+
+from monitor.sizing.circuit import Circuit, Loss, operating_point
+from monitor.sizing.water import water
+from monitor.units import LITRES_PER_M3, SECONDS_PER_HOUR
+
+# Common practice, no source: a loaded canister moves about half of the pump's rated flow.
+RULE_SHARE_OF_RATED = 0.5
+# Computed for ordinary circuits with a smooth hose; a result outside deserves a second look.
+ORDINARY_SHARE_OF_RATED = (0.35, 0.80)
+
+
+class Installation(msgspec.Struct, frozen=True):
+    """One filter on one tank, as the sizing model sees it.
+
+    `tank_m3` is the net water volume; 0 when the tank is not described.
+    """
+
+    filter_id: str
+    circuit: Circuit
+    temperature_c: float
+    salinity_g_per_kg: float
+    tank_m3: float
+
+
+class SizeReport(msgspec.Struct, frozen=True):
+    """The clean operating point of one filter; flows in m³/s, heads in m, shares 0 to 1."""
+
+    filter_id: str
+    temperature_c: float
+    clean_m3_per_s: float
+    head_m: float
+    rated_m3_per_s: float
+    share_of_rated: float
+    rule_m3_per_s: float
+    turnover_per_h: float | None
+    losses: tuple[Loss, ...]
+    groups: tuple[Loss, ...]
+    remarks: tuple[str, ...]
+
+
+def size(installation: Installation) -> SizeReport:
+    """Solve the clean operating point and put it beside the rule of the trade.
+
+    Raises:
+        SizingError: the described filter cannot move water, or its water is outside 0 to 40 °C.
+    """
+    circuit = installation.circuit
+    point = operating_point(
+        circuit, water(installation.temperature_c, installation.salinity_g_per_kg)
+    )
+    rated = circuit.pump.rated_flow_m3_per_s
+    share = point.flow_m3_per_s / rated
+    turnover = (
+        point.flow_m3_per_s * SECONDS_PER_HOUR / installation.tank_m3
+        if installation.tank_m3
+        else None
+    )
+    groups = _by_group(point.losses)
+    return SizeReport(
+        installation.filter_id,
+        installation.temperature_c,
+        point.flow_m3_per_s,
+        point.head_m,
+        rated,
+        share,
+        rated * RULE_SHARE_OF_RATED,
+        turnover,
+        point.losses,
+        groups,
+        _remarks(circuit, share, point.losses, groups),
+    )
+
+
+def _by_group(losses: tuple[Loss, ...]) -> tuple[Loss, ...]:
+    totals: dict[str, tuple[float, float]] = {}
+    for loss in losses:
+        head, share = totals.get(loss.group, (0.0, 0.0))
+        totals[loss.group] = (head + loss.head_m, share + loss.share)
+    rows = [Loss(group, group, head, share) for group, (head, share) in totals.items()]
+    return tuple(sorted(rows, key=lambda row: -row.head_m))
+
+
+def _remarks(
+    circuit: Circuit, share: float, losses: tuple[Loss, ...], groups: tuple[Loss, ...]
+) -> tuple[str, ...]:
+    low, high = ORDINARY_SHARE_OF_RATED
+    remarks = []
+    if not low <= share <= high:
+        remarks.append(
+            f"Clean flow is {share:.0%} of the rated flow, outside the {low:.0%} to {high:.0%} "
+            "that ordinary set-ups give: look at the bores and the pump's figures again."
+        )
+    sensor = next((row for row in groups if row.group == "flow sensor"), None)
+    if sensor is not None and sensor.share >= 0.2:
+        remarks.append(
+            f"The flow sensor alone takes {sensor.share:.0%} of the head: a body with a bore "
+            "nearer to the hose's would give that flow back."
+        )
+    if circuit.lift_m > 0:
+        remarks.append(
+            f"The outlet stands {circuit.lift_m:g} m above the water; each cm under the surface "
+            "gives head back."
+        )
+    largest = max(losses, key=lambda loss: loss.head_m, default=None)
+    if largest is not None:
+        remarks.append(
+            f"The largest single loss is {largest.label}: {largest.head_m:.2f} m, "
+            f"{largest.share:.0%} of the head."
+        )
+    return tuple(remarks)
+
+
+def litres(volume_m3: float) -> float:
+    """Return a volume in litres from one in m³."""
+    return volume_m3 * LITRES_PER_M3
