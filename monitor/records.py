@@ -10,10 +10,11 @@ no NaN and no sentinel number. Zero is data.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from enum import StrEnum
 
 import msgspec
+
+FilterId = str
 
 
 class Quality(StrEnum):
@@ -150,6 +151,32 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     advice: str
 
 
+class Entry(msgspec.Struct, frozen=True):
+    """An event with its place in the journal: `seq` never repeats within one journal.
+
+    `run` names the run of the daemon, `synchronised` says whether its clock was right.
+    """
+
+    seq: int
+    run: str
+    synchronised: bool
+    event: Event
+
+
+class Order(msgspec.Struct, frozen=True):
+    """Something a person asked for: `name` of it, and the filter it is about."""
+
+    name: str
+    filter_id: str
+
+
+class Sample(msgspec.Struct, frozen=True):
+    """One line of telemetry."""
+
+    moment: Moment
+    seen: Assessment
+
+
 class Health(msgspec.Struct, frozen=True, gc=False):
     """Whether a part does its work, and the one line that says so."""
 
@@ -157,7 +184,3 @@ class Health(msgspec.Struct, frozen=True, gc=False):
     working: bool
     line: str
     remedy: str = ""
-
-
-FilterId = str
-ByFilter = Mapping[FilterId, Assessment]

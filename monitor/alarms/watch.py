@@ -102,7 +102,7 @@ def cleaned(
 ) -> tuple[WatchState, tuple[Event, ...]]:
     """Return the state after a cleaning: learning begins anew, alarms about the media are over."""
     condition = pipeline.cleaned(state.condition)
-    seen = _unseen(state, plan)
+    seen = picture(state, plan)
     events = [_plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")]
     alarms, reasons = state.alarms, state.reasons
     for index, kind in enumerate(KINDS):
@@ -126,7 +126,7 @@ def cleaned_undone(
     if condition is None:
         return state, ()
     new = msgspec.structs.replace(state, condition=condition)
-    told = _plain(EventKind.CLEANED_UNDONE, _unseen(new, plan), now, "the cleaning is taken back")
+    told = _plain(EventKind.CLEANED_UNDONE, picture(new, plan), now, "the cleaning is taken back")
     return new, (told,)
 
 
@@ -143,8 +143,8 @@ def _put(row: tuple[_T, ...], index: int, value: _T) -> tuple[_T, ...]:
     return (*row[:index], value, *row[index + 1 :])
 
 
-def _unseen(state: WatchState, plan: WatchPlan) -> Assessment:
-    """The last known picture, for an event that no reading brought about."""
+def picture(state: WatchState, plan: WatchPlan) -> Assessment:
+    """Return what is known of a filter without any new reading."""
     return pipeline.picture(state.condition, plan.condition)
 
 

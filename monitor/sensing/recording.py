@@ -6,6 +6,7 @@ A row that cannot be read as it stands is counted and told, and never stops the 
 from __future__ import annotations
 
 import csv
+import itertools
 import math
 from collections import Counter
 from collections.abc import Iterator
@@ -129,7 +130,7 @@ class Recording:
             if len(times) >= _ROWS_FOR_THE_INTERVAL:
                 break
         self.set_aside.clear()
-        steps = [b - a for a, b in zip(times, times[1:], strict=False) if b > a]
+        steps = [b - a for a, b in itertools.pairwise(times) if b > a]
         if not steps:
             raise RecordingError(
                 f"{self.file}: fewer than two rows with rising times in column "

@@ -28,7 +28,7 @@ FILE_VARIABLE = ENVIRONMENT_PREFIX + "CONFIG"
 _DELIMITER = "__"
 
 
-class _Shape(BaseSettings, SettingsTree):  # type: ignore[misc]  # both freeze, differently typed
+class _Shape(BaseSettings, SettingsTree):
     """The tree as pydantic-settings wants it, to read the environment by."""
 
     model_config = SettingsConfigDict(

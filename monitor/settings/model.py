@@ -71,6 +71,14 @@ class StorageSettings(Section):
     sample_every_s: float = key(
         "How often a sample goes on the record", "s", default=10.0, ge=1, le=3600
     )
+    commit_every_s: float = key(
+        "Samples are written together this often, to spare the card; events at once",
+        "s", default=300.0, ge=1, le=3600,
+    )  # fmt: skip
+    live_file: str = key(
+        "Newest picture for `canister status`, on a memory file system; empty for none",
+        default="/run/canister-monitor/live.json",
+    )
     keep_samples_days: float = key(
         "Samples older than this are dropped; events are kept", "days", default=60.0, ge=1, le=3650
     )

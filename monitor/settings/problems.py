@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -146,7 +147,7 @@ def _limits(name: str, settings: Any, where: Where) -> list[str]:
         except (TypeError, ValueError):
             return []
     lines = []
-    for (upper, high), (lower, low) in zip(shares, shares[1:], strict=False):
+    for (upper, high), (lower, low) in itertools.pairwise(shares):
         if high <= low:
             path = ("filters", name, "limits", lower if lower in limits else upper)
             lines.append(

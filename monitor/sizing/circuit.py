@@ -195,7 +195,7 @@ def solve_flow_m3_per_s(circuit: Circuit, water: Water, extra_s2_per_m5: float =
     top = pump.rated_flow_m3_per_s
     if balance(top) >= 0.0:  # no loss at all
         return top
-    return float(brenth(balance, 0.0, top, xtol=top * 1e-10))
+    return float(brenth(balance, 0.0, top, xtol=top * 1e-10))  # type: ignore[no-untyped-call]
 
 
 def operating_point(circuit: Circuit, water: Water) -> OperatingPoint:

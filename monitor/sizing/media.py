@@ -17,6 +17,7 @@ Clean media cost millimetres of head beside the hose's decimetres, so ±50 % her
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
 import msgspec
@@ -108,7 +109,7 @@ class Layer(msgspec.Struct, frozen=True):
 
 def _fibre_permeability_m2(m: Material) -> float:
     solid, diameter_m = 1.0 - m.voidage, m.grain_mm / 1000
-    return diameter_m**2 / (64 * solid**1.5 * (1 + 56 * solid**3))
+    return diameter_m**2 / (64 * solid * math.sqrt(solid) * (1 + 56 * solid**3))
 
 
 def layer(label: str, material: Material, depth_m: float, area_m2: float) -> Layer:

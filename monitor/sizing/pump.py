@@ -6,6 +6,7 @@ on every box), or three to ten measured points, which a parabola is fitted to by
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -38,7 +39,8 @@ class Pump(msgspec.Struct, frozen=True):
         """Return the head in m at a flow of 0 to `rated_flow_m3_per_s`."""
         if self.fitted:
             return self.max_head_m + flow_m3_per_s * (self.linear + flow_m3_per_s * self.quadratic)
-        return self.max_head_m * (1.0 - (flow_m3_per_s / self.rated_flow_m3_per_s) ** self.exponent)
+        fraction = flow_m3_per_s / self.rated_flow_m3_per_s
+        return self.max_head_m * (1.0 - math.pow(fraction, self.exponent))
 
 
 def pump_from_rating(
@@ -72,7 +74,7 @@ def pump_from_points(points: Sequence[tuple[float, float]]) -> Pump:
         raise SizingError(
             f"pump: {len(points)} measured points: expected {MIN_POINTS} to {MAX_POINTS}"
         )
-    for (q1, h1), (q2, h2) in zip(points, points[1:], strict=False):
+    for (q1, h1), (q2, h2) in itertools.pairwise(points):
         if q2 <= q1 or h2 >= h1:
             raise SizingError(
                 f"pump: measured points must fall with flow, but after {l_per_h(q1):g} L/h at "

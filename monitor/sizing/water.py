@@ -14,6 +14,8 @@ Sources:
 
 from __future__ import annotations
 
+import math
+
 import msgspec
 
 from monitor.errors import SizingError
@@ -61,7 +63,8 @@ def water(temperature_c: float, salinity_g_per_kg: float = 0.0) -> Water:
 def fresh_viscosity_pa_s(temperature_c: float) -> float:
     """Return the dynamic viscosity of fresh water in Pa·s, 0 to 40 °C [1]."""
     t = (temperature_c + ZERO_CELSIUS_K) / 300.0
-    return 1e-6 * (280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40.0)
+    micro = 280.68 * t**-1.9 + 511.45 * t**-7.7 + 61.131 * t**-19.6 + 0.45903 * t**-40.0
+    return 1e-6 * float(micro)
 
 
 def fresh_density_kg_per_m3(temperature_c: float) -> float:
@@ -83,4 +86,4 @@ def sea_density_kg_per_m3(temperature_c: float, salinity_g_per_kg: float) -> flo
     t, s = temperature_c, salinity_g_per_kg * _PRACTICAL_PER_ABSOLUTE
     a = 0.824493 + t * (-4.0899e-3 + t * (7.6438e-5 + t * (-8.2467e-7 + t * 5.3875e-9)))
     b = -5.72466e-3 + t * (1.0227e-4 - t * 1.6546e-6)
-    return fresh_density_kg_per_m3(t) + a * s + b * s**1.5 + 4.8314e-4 * s * s
+    return fresh_density_kg_per_m3(t) + a * s + b * s * math.sqrt(s) + 4.8314e-4 * s * s

@@ -1,0 +1,1 @@
+"""The only wiring: builds the parts, their threads, and the order in which they stop."""

@@ -1,0 +1,276 @@
+"""What `canister check` looks at: configuration, storage, clock, sensors, broker.
+
+Each finding is one line with a remedy. Nothing is changed; a running daemon is not disturbed.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+from collections.abc import Callable, Iterator
+from enum import StrEnum
+from pathlib import Path
+
+import msgspec
+
+from monitor.app.plans import broker_address, watch_plans
+from monitor.delivery.mqtt import Message, Session
+from monitor.errors import CanisterError, MachineError, SettingsError
+from monitor.journal.store import FILE_NAME, Journal
+from monitor.runtime.clock import kernel_synchronised
+from monitor.runtime.lock import running_process
+from monitor.sensing.probe import decode
+from monitor.settings.model import SettingsTree, SourceKind
+from monitor.units import l_per_h
+
+VOLATILE = ("tmpfs", "ramfs", "overlay", "squashfs", "aufs")
+_LEAST_FREE_MB = 200
+_MOUNTS = Path("/proc/self/mountinfo")
+_ONE_WIRE = Path("/sys/bus/w1/devices")
+
+
+class Verdict(StrEnum):
+    """How a finding turned out."""
+
+    FINE = "fine"
+    LOOK = "look"  # works, and wants a person's eye
+    FAILED = "failed"
+
+
+class Finding(msgspec.Struct, frozen=True):
+    """One line of the report. `mistake` tells the user's mistake from the machine's."""
+
+    part: str
+    verdict: Verdict
+    line: str
+    remedy: str = ""
+    mistake: bool = False
+
+
+def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
+    """Yield every finding about a configuration that could be read."""
+    yield Finding("configuration", Verdict.FINE, f"{file}: {len(tree.filters)} filters described")
+    looks: list[Callable[[], Iterator[Finding]]] = [
+        lambda: _file_modes(tree, file),
+        lambda: _predictions(tree),
+        lambda: _storage(tree),
+        lambda: _clock(),
+        lambda: _sensors(tree),
+        lambda: _broker(tree),
+    ]
+    for look in looks:
+        yield from look()
+
+
+def _file_modes(tree: SettingsTree, file: Path) -> Iterator[Finding]:
+    mqtt = tree.mqtt
+    if mqtt is None:
+        return
+    secret = [Path(mqtt.password_file)] if mqtt.password_file else []
+    if mqtt.password is not None:
+        secret.append(file)
+    for path in secret:
+        try:
+            mode = path.stat().st_mode
+        except OSError:
+            continue  # told where it is read
+        if mode & (stat.S_IRGRP | stat.S_IROTH) & ~stat.S_IRGRP:
+            yield Finding(
+                "password",
+                Verdict.LOOK,
+                f"{path} can be read by everybody on this machine",
+                f"chmod o-r {path}",
+            )
+
+
+def _predictions(tree: SettingsTree) -> Iterator[Finding]:
+    for name, plan in watch_plans(tree).items():
+        predicted = plan.condition.predicted_m3_per_s
+        if predicted is None:
+            yield Finding(
+                f"clean flow {name}",
+                Verdict.LOOK,
+                "the pump is not described: until clean flow is learned a stop cannot be seen",
+                f"describe filters.{name}.pump",
+            )
+            continue
+        limit = plan.condition.sensor.max_flow_m3_per_s
+        if predicted > limit:
+            yield Finding(
+                f"clean flow {name}",
+                Verdict.FAILED,
+                f"predicted {l_per_h(predicted):.0f} L/h is beyond the sensor's "
+                f"{l_per_h(limit):.0f} L/h",
+                "choose a larger sensor, or correct flow_sensor.max_flow_l_per_h",
+                True,
+            )
+        else:
+            yield Finding(
+                f"clean flow {name}", Verdict.FINE, f"predicted {l_per_h(predicted):.0f} L/h"
+            )
+
+
+def _storage(tree: SettingsTree) -> Iterator[Finding]:
+    folder = Path(tree.storage.folder)
+    existing = next((p for p in (folder, *folder.parents) if p.exists()), Path("/"))
+    kind = file_system(existing)
+    if kind in VOLATILE:
+        yield Finding(
+            "storage",
+            Verdict.FAILED,
+            f"{folder} lies on {kind}: everything is lost at the next power cut",
+            "set storage.folder to a folder on a real disk",
+            True,
+        )
+    free_mb = shutil.disk_usage(existing).free / 1e6
+    if free_mb < _LEAST_FREE_MB:
+        yield Finding(
+            "storage", Verdict.LOOK, f"only {free_mb:.0f} MB free at {existing}", "free some space"
+        )
+    if not (folder / FILE_NAME).exists():
+        if os.access(existing, os.W_OK):
+            yield Finding("journal", Verdict.FINE, f"{folder}: will be made at the first run")
+        else:
+            yield Finding(
+                "journal",
+                Verdict.FAILED,
+                f"{existing} cannot be written by this user",
+                f"make {folder}, owned by the user that runs canister",
+            )
+        return
+    try:
+        journal = Journal(folder)
+        waiting = journal.undelivered("mqtt") if tree.mqtt is not None else 0
+        journal.close()
+    except MachineError as error:
+        yield Finding("journal", Verdict.FAILED, str(error))
+        return
+    if journal.mended:
+        yield Finding("journal", Verdict.LOOK, journal.mended, "keep that file for a look")
+    process = running_process(folder)
+    doing = f"canister run is running (process {process})" if process is not None else "no daemon"
+    yield Finding("journal", Verdict.FINE, f"{folder / FILE_NAME}: sound; {doing}")
+    if waiting:
+        yield Finding(
+            "delivery",
+            Verdict.LOOK,
+            f"{waiting} events are not delivered yet",
+            "they go out when the broker can be reached; see the line about it below",
+        )
+
+
+def _clock() -> Iterator[Finding]:
+    if kernel_synchronised():
+        yield Finding("clock", Verdict.FINE, "synchronised")
+    else:
+        yield Finding(
+            "clock",
+            Verdict.LOOK,
+            "not synchronised: times on records may be wrong, intervals are not",
+            "connect to a network with time service, or fit a real-time clock",
+        )
+
+
+def _sensors(tree: SettingsTree) -> Iterator[Finding]:
+    if tree.site.source is SourceKind.RIG:
+        yield Finding(
+            "sensors",
+            Verdict.LOOK,
+            "simulated: no real water is watched",
+            'set site.source = "pins" for real sensors',
+        )
+        return
+    yield _pins(tree)
+    for name, settings in tree.filters.items():
+        if settings.probe is not None:
+            yield _probe(name, settings.probe.rom_id)
+
+
+def _pins(tree: SettingsTree) -> Finding:
+    from monitor.sensing.gpio import header_factory
+
+    if running_process(Path(tree.storage.folder)) is not None:
+        return Finding("flow sensors", Verdict.FINE, "held by the running daemon")
+    try:
+        header_factory().close()
+    except CanisterError as error:
+        line, _, remedy = str(error).partition("; ")
+        return Finding("flow sensors", Verdict.FAILED, line, remedy)
+    return Finding("flow sensors", Verdict.FINE, "the GPIO chip of the header can be opened")
+
+
+def _probe(name: str, rom_id: str) -> Finding:
+    part = f"probe {name}"
+    if not _ONE_WIRE.is_dir():
+        return Finding(
+            part,
+            Verdict.FAILED,
+            "no 1-Wire bus on this machine",
+            "add dtoverlay=w1-gpio to /boot/firmware/config.txt and boot again",
+        )
+    file = _ONE_WIRE / rom_id / "w1_slave"
+    try:
+        lines = file.read_text(encoding="ascii", errors="replace").splitlines()
+    except OSError:
+        there = ", ".join(sorted(p.name for p in _ONE_WIRE.glob("28-*"))) or "none"
+        return Finding(
+            part,
+            Verdict.FAILED,
+            f"{rom_id} does not answer; probes that do: {there}",
+            f"look at its cable, or correct filters.{name}.probe.rom_id",
+        )
+    reading = decode(lines, None, 0.0)
+    if reading.temperature_c is None:
+        return Finding(
+            part, Verdict.FAILED, f"{rom_id}: {reading.quality}", "look at its cable and its supply"
+        )
+    return Finding(part, Verdict.FINE, f"{rom_id}: {reading.temperature_c:.1f} °C")
+
+
+def _broker(tree: SettingsTree) -> Iterator[Finding]:
+    if tree.mqtt is None:
+        yield Finding(
+            "broker",
+            Verdict.LOOK,
+            "none configured: alarms stay in the journal and in the log",
+            "add a table [mqtt] with host",
+        )
+        return
+    try:
+        address = broker_address(tree.mqtt, tree.site.id)
+    except SettingsError as error:
+        for problem in error.problems:
+            yield Finding("broker", Verdict.FAILED, problem, mistake=True)
+        return
+    # Another client id and no retained will: the running daemon's session is left alone.
+    probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
+    will = Message(f"{tree.mqtt.topic_root}/{tree.site.id}/check", b"")
+    session = Session(probing, will, lambda: None)
+    try:
+        session.open()
+    except CanisterError as error:
+        line, _, remedy = str(error).rpartition("; ")
+        yield Finding("broker", Verdict.FAILED, line, remedy)
+        return
+    session.close(None)
+    yield Finding("broker", Verdict.FINE, f"{address.host}:{address.port} accepts us")
+
+
+def file_system(path: Path, mounts: Path = _MOUNTS) -> str:
+    """Return the kind of file system that holds a path, empty where it cannot be told."""
+    target = path.resolve()
+    best, kind = -1, ""
+    try:
+        lines = mounts.read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return ""
+    for line in lines:
+        left, _, right = line.partition(" - ")
+        fields = left.split()
+        if len(fields) < 5 or not right:
+            continue
+        mount = Path(fields[4].replace("\\040", " "))
+        if target.is_relative_to(mount) and len(mount.parts) > best:
+            best, kind = len(mount.parts), right.split()[0]
+    return kind

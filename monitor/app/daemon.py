@@ -1,0 +1,293 @@
+"""The daemon: one safety loop on monotonic time, delivery beside it, chores that may be late.
+
+Start-up policy: configuration, journal and sensors are fatal; the broker is not, it is retried in
+the background. Order of shutdown: the loop ends, the last state is saved, delivery drains, the
+broker is told that we stop on purpose, sensors and journal are closed.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import msgspec
+
+from monitor import __version__
+from monitor.alarms.watch import KINDS
+from monitor.app.plans import broker_address, watch_plans
+from monitor.app.recorder import Recorder
+from monitor.app.sources import live_sources
+from monitor.app.station import Station
+from monitor.delivery import payloads
+from monitor.delivery.dispatcher import Dispatcher
+from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.topics import Topics
+from monitor.errors import StorageError
+from monitor.journal.store import Journal
+from monitor.records import Event, Moment
+from monitor.runtime.backoff import Backoff
+from monitor.runtime.clock import Clock, resumed_line_s
+from monitor.runtime.lock import DaemonLock
+from monitor.runtime.watchdog import Watchdog
+from monitor.sensing.port import Source
+from monitor.settings.model import SettingsTree, SourceKind
+
+_log = logging.getLogger(__name__)
+_TICK_S = 1.0
+_LATE_BY_S = 5.0
+_DRAIN_S = 5.0
+_ALLOWED_SILENCE_S = {"safety loop": 5.0, "delivery": 60.0}
+
+
+class Outlet:
+    """Delivery as the loops see it: nothing at all where no broker is configured."""
+
+    def __init__(self, journal: Journal, sink: MqttSink | None, watchdog: Watchdog | None) -> None:
+        self.sink = sink
+        self.dispatcher: Dispatcher | None = None
+        if sink is not None:
+            progress: Callable[[], None] = lambda: None  # noqa: E731
+            if watchdog is not None:
+                progress = lambda: watchdog.progress("delivery")  # noqa: E731
+            self.dispatcher = Dispatcher(journal, sink, Backoff(), progress)
+            sink.on_lost = self.dispatcher.wake
+
+    def start(self) -> None:
+        """Begin to deliver."""
+        if self.dispatcher is not None:
+            self.dispatcher.start()
+
+    def show(self, station: Station, topics: Topics, now: Moment, simulated: bool) -> None:
+        """Let the retained topics show how every filter stands."""
+        if self.sink is None or self.dispatcher is None:
+            return
+        for name in station.plans:
+            state = station.state_payload(name, now, simulated)
+            self.sink.stand(topics.state(name), msgspec.json.encode(state))
+            for kind in KINDS:
+                event = station.alarm_events.get((name, kind))
+                standing = (
+                    payloads.alarm(event) if event is not None else payloads.never(name, kind)
+                )
+                self.sink.stand(topics.alarm(name, kind), msgspec.json.encode(standing))
+        self.dispatcher.wake()
+
+    def stop(self, drain_s: float) -> None:
+        """Drain and disconnect."""
+        if self.dispatcher is not None:
+            self.dispatcher.halt(drain_s)
+
+
+class Daemon:
+    """Everything that `canister run` needs, built from checked settings.
+
+    Args:
+        tree: the configuration.
+        sources: where readings come from; `None` takes those of the configuration.
+
+    Raises:
+        StorageError: the journal cannot be used, or another daemon uses it.
+        SensorError: a sensor cannot be used.
+        SettingsError: the broker's password cannot be read.
+    """
+
+    def __init__(self, tree: SettingsTree, sources: Sequence[Source] | None = None) -> None:
+        self._tree = tree
+        folder = Path(tree.storage.folder)
+        self._journal = Journal(folder)
+        self._lock = DaemonLock(folder)
+        self._lock.take()
+        self._sources = list(sources) if sources is not None else live_sources(tree)
+        self._station = Station(watch_plans(tree))
+        saved_at = self._journal.saved_at()
+        self._clock = Clock(resumed_line_s(saved_at, time.time()))
+        self._began = self._clock.now()
+        for trouble in self._station.restore(self._journal.states(), self._began):
+            _log.warning("%s", trouble)
+        self._topics = Topics(tree.mqtt.topic_root if tree.mqtt else "canister", tree.site.id)
+        loops = dict(_ALLOWED_SILENCE_S)
+        if tree.mqtt is None:
+            del loops["delivery"]
+        self._watchdog = Watchdog(loops)
+        self._outlet = Outlet(self._journal, self._mqtt_sink(), self._watchdog)
+        self._recorder = Recorder(self._journal, self._station, tree.storage)
+        self._halt = threading.Event()
+        self._shown_at_s = float("-inf")
+        self._live = LiveFile(tree.storage.live_file)
+
+    def _mqtt_sink(self) -> MqttSink | None:
+        mqtt, site = self._tree.mqtt, self._tree.site.id
+        if mqtt is None:
+            return None
+        topics = Topics(mqtt.topic_root, site)
+        address = broker_address(mqtt, site)
+        return MqttSink(address, topics, self._journal.id, self._journal.run, __version__)
+
+    def run(self) -> None:
+        """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""
+        self._take_signals()
+        scheduler = self._chores()
+        try:
+            for source in self._sources:
+                source.start()
+            self._outlet.start()
+            scheduler.start()
+            self._watchdog.say("READY=1")
+            _log.info("watching %s at site %s", ", ".join(self._station.plans), self._tree.site.id)
+            self._loop()
+        finally:
+            self._watchdog.say("STOPPING=1")
+            self._shut(scheduler)
+
+    def stop(self) -> None:
+        """Ask the loop to end; safe from a signal handler and from other threads."""
+        self._halt.set()
+
+    def _take_signals(self) -> None:
+        if threading.current_thread() is not threading.main_thread():
+            return
+
+        def asked(_number: int, _frame: FrameType | None) -> None:
+            self.stop()
+
+        signal.signal(signal.SIGTERM, asked)
+        signal.signal(signal.SIGINT, asked)
+
+    def _loop(self) -> None:
+        due_s = time.monotonic()
+        while not self._halt.is_set():
+            self._tick(self._clock.now())
+            due_s += _TICK_S
+            left_s = due_s - time.monotonic()
+            if left_s < -_LATE_BY_S:
+                _log.warning("the safety loop was held up for %.0f s", -left_s)
+                due_s = time.monotonic()
+            self._halt.wait(max(0.0, left_s))
+
+    def _tick(self, now: Moment) -> None:
+        readings = [reading for source in self._sources for reading in source.read(now)]
+        events = self._station.tick(readings, now)
+        events += self._recorder.orders(now)
+        for event in events:
+            _log.warning("%s", event_line(event))
+        self._recorder.take(now, events)
+        if events or now.line_s - self._shown_at_s >= self._show_every_s():
+            self._shown_at_s = now.line_s
+            simulated = self._tree.site.source is SourceKind.RIG
+            self._outlet.show(self._station, self._topics, now, simulated)
+        self._live.write(self._live_picture(now))
+        self._watchdog.progress("safety loop")
+        self._watchdog.feed()
+
+    def _show_every_s(self) -> float:
+        return self._tree.mqtt.state_every_s if self._tree.mqtt is not None else float("inf")
+
+    def _live_picture(self, now: Moment) -> dict[str, Any]:
+        simulated = self._tree.site.source is SourceKind.RIG
+        health = [source.health(now) for source in self._sources]
+        if self._outlet.dispatcher is not None:
+            health.append(self._outlet.dispatcher.health())
+        health.append(self._recorder.health())
+        return {
+            "site": self._tree.site.id,
+            "process": os.getpid(),
+            "written_utc_s": now.utc_s,
+            "filters": {
+                n: self._station.state_payload(n, now, simulated) for n in self._station.plans
+            },
+            "health": health,
+        }
+
+    def _chores(self) -> Any:
+        from apscheduler.schedulers.background import BackgroundScheduler
+
+        scheduler = BackgroundScheduler(timezone="UTC")
+        scheduler.add_job(
+            self._prune,
+            "interval",
+            hours=1,
+            coalesce=True,
+            max_instances=1,
+            misfire_grace_time=None,
+        )
+        return scheduler
+
+    def _prune(self) -> None:
+        storage = self._tree.storage
+        keep_from = self._clock.now().line_s - storage.keep_samples_days * 86400
+        try:
+            dropped = self._journal.prune(keep_from, int(storage.max_size_mb * 1e6))
+        except StorageError as error:
+            _log.warning("%s", error)
+            return
+        if dropped:
+            _log.info("%d old samples dropped from the journal", dropped)
+
+    def _shut(self, scheduler: Any) -> None:
+        if scheduler.running:
+            scheduler.shutdown(wait=False)
+        now = self._clock.now()
+        self._recorder.flush(now)
+        self._outlet.stop(_DRAIN_S)
+        for source in self._sources:
+            source.close()
+        self._live.remove()
+        self._journal.close()
+        self._lock.release()
+        _log.info("stopped")
+
+
+class LiveFile:
+    """The newest picture for `canister status`, on a memory file system so that no card wears out.
+
+    Empty name: none is written. A folder that cannot be used is told once.
+    """
+
+    def __init__(self, name: str) -> None:
+        self._file = Path(name) if name else None
+
+    def write(self, picture: dict[str, Any]) -> None:
+        """Replace the file in one move."""
+        if self._file is None:
+            return
+        fresh = self._file.with_suffix(".new")
+        try:
+            fresh.write_bytes(msgspec.json.encode(picture))
+            fresh.replace(self._file)
+        except OSError as error:
+            _log.info(
+                "%s: no live file (%s); canister status reads the journal instead",
+                self._file,
+                error.strerror,
+            )
+            self._file = None
+
+    def remove(self) -> None:
+        """Take the file away, so that nobody takes it for live."""
+        if self._file is not None:
+            self._file.unlink(missing_ok=True)
+
+
+def event_line(event: Event) -> str:
+    """Return an event as one line of the log."""
+    what = f"{event.alarm} {event.event}" if event.alarm is not None else str(event.event)
+    flow = payloads.litres_per_hour(event.flow_m3_per_s)
+    clean = payloads.litres_per_hour(event.clean_m3_per_s)
+    parts = [f"{event.filter_id}: {what}", f"flow {flow} of {clean} L/h clean", event.evidence]
+    return "; ".join(part for part in parts if part)
+
+
+def run_daemon(tree: SettingsTree) -> None:
+    """Build and run the daemon; the caller turns errors into lines and exit codes.
+
+    Raises:
+        CanisterError: it cannot start.
+    """
+    Daemon(tree).run()

@@ -1,0 +1,123 @@
+"""How a site stands, read from outside the daemon: its live file, else its journal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.app.plans import watch_plans
+from monitor.app.station import Station
+from monitor.delivery import payloads
+from monitor.errors import StorageError
+from monitor.journal.store import FILE_NAME, Journal
+from monitor.records import CleanBasis, Moment, Quality
+from monitor.runtime.lock import running_process
+from monitor.settings.model import SettingsTree
+from monitor.units import duration_words
+
+_FRESH_FOR_S = 5.0
+
+
+class Picture(msgspec.Struct):
+    """What `canister status` shows. `source` says where it comes from and how old it is."""
+
+    source: str
+    filters: list[dict[str, Any]]
+    events: list[dict[str, Any]]
+    troubles: list[str]
+
+
+def look(tree: SettingsTree, events: int, utc_s: float) -> Picture:
+    """Return how a site stands.
+
+    Raises:
+        StorageError: there is no journal yet, or it cannot be read.
+    """
+    folder = Path(tree.storage.folder)
+    if not (folder / FILE_NAME).is_file():
+        raise StorageError(
+            f"{folder / FILE_NAME}: no journal yet; start canister run, or set storage.folder to "
+            "where it is"
+        )
+    journal = Journal(folder)
+    try:
+        happened = [payloads.event(e.event) for e in journal.last_entries(events)] if events else []
+        live = _live(tree.storage.live_file, utc_s)
+        process = running_process(folder)
+        if live is not None:
+            rows = list(live["filters"].values())
+            troubles = [
+                f"{h['part']}: {h['line']}" + (f"; {h['remedy']}" if h["remedy"] else "")
+                for h in live["health"]
+                if not h["working"]
+            ]
+            source = f"live, process {live['process']}"
+            age_s = 0.0
+        else:
+            rows, age_s = _from_journal(tree, journal, utc_s)
+            troubles = []
+            source = (
+                f"running (process {process}), as of {duration_words(age_s)} ago"
+                if process is not None
+                else f"canister run is not running; as of {duration_words(age_s)} ago"
+            )
+    finally:
+        journal.close()
+    for row in rows:
+        row["sentence"] = sentence(row, age_s if live is None and process is None else None)
+        row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
+        row["daemon_running"] = process is not None
+    return Picture(source, rows, happened, troubles)
+
+
+def _live(name: str, utc_s: float) -> dict[str, Any] | None:
+    if not name:
+        return None
+    try:
+        found: dict[str, Any] = msgspec.json.decode(Path(name).read_bytes())
+        written_s = float(found["written_utc_s"])
+    except (OSError, msgspec.DecodeError, KeyError, TypeError, ValueError):
+        return None
+    return found if abs(utc_s - written_s) <= _FRESH_FOR_S else None
+
+
+def _from_journal(
+    tree: SettingsTree, journal: Journal, utc_s: float
+) -> tuple[list[dict[str, Any]], float]:
+    station = Station(watch_plans(tree))
+    saved = journal.saved_at() or Moment(0.0, utc_s)
+    station.restore(journal.states(), saved)
+    rows = [dict(station.state_payload(name, saved, False)) for name in station.plans]
+    return rows, max(0.0, utc_s - saved.utc_s)
+
+
+def sentence(row: dict[str, Any], stopped_watching_s: float | None) -> str:
+    """Return one honest sentence about a filter.
+
+    Args:
+        row: the fields of its state.
+        stopped_watching_s: how long nobody has watched, `None` while somebody does.
+    """
+    if stopped_watching_s is not None:
+        return f"Not watched for {duration_words(stopped_watching_s)}."
+    alarms = row["alarms"]
+    if "flow-unknown" in alarms:
+        return f"No trustworthy flow reading ({row['flow_quality']}): the filter may run or not."
+    if "flow-stopped" in alarms:
+        return "Flow has stopped."
+    if row["flow_l_per_h"] is None:
+        waiting = row["flow_quality"] == Quality.MISSING
+        return "Waiting for the first reading." if waiting else f"Flow {row['flow_quality']}."
+    share = row["share_of_clean"]
+    if share is None:
+        return "Running; clean flow is not known yet."
+    running = f"Running at {share:.0%} of clean"
+    if row["clean_flow_basis"] == CleanBasis.PREDICTED:
+        running += " as the sizing model predicts it"
+    if "flow-low" in alarms:
+        return f"{running}: flow is low, look today."
+    if "cleaning-due" in alarms:
+        return f"{running}: cleaning is due."
+    return f"{running}."

@@ -1,0 +1,108 @@
+"""From settings to plans: what the pure middle, the sources and the broker need to know."""
+
+from __future__ import annotations
+
+import logging
+import socket
+from pathlib import Path
+
+from monitor.alarms.rules import Limits
+from monitor.alarms.watch import WatchPlan
+from monitor.condition.flow import Sensor
+from monitor.condition.pipeline import ConditionPlan
+from monitor.condition.reference import Learning
+from monitor.delivery.mqtt import BrokerAddress
+from monitor.errors import SettingsError
+from monitor.settings.load import password
+from monitor.settings.model import (
+    FilterSettings,
+    LearningSettings,
+    LimitSettings,
+    MqttSettings,
+    SettingsTree,
+)
+from monitor.units import LITRES_PER_M3, m3_per_s
+
+_log = logging.getLogger(__name__)
+
+
+def watch_plans(tree: SettingsTree) -> dict[str, WatchPlan]:
+    """Return the plan of each filter, with the clean flow that the sizing model predicts.
+
+    Raises:
+        SizingError: a described filter cannot move water.
+    """
+    return {name: watch_plan(name, settings) for name, settings in tree.filters.items()}
+
+
+def watch_plan(name: str, settings: FilterSettings) -> WatchPlan:
+    """Return the plan of one filter.
+
+    Raises:
+        SizingError: the described filter cannot move water.
+    """
+    sensor = settings.flow_sensor
+    return WatchPlan(
+        ConditionPlan(
+            name,
+            Sensor(sensor.pulses_per_litre * LITRES_PER_M3, m3_per_s(sensor.max_flow_l_per_h)),
+            learning(settings.learning),
+            predicted_m3_per_s(name, settings),
+        ),
+        limits(settings.limits),
+    )
+
+
+def predicted_m3_per_s(name: str, settings: FilterSettings) -> float | None:
+    """Return the clean flow of the sizing model, `None` where the pump is not described."""
+    if settings.pump is None:
+        return None
+    from monitor.settings.convert import installation
+    from monitor.sizing.report import size
+
+    return size(installation(name, settings)).clean_m3_per_s
+
+
+def learning(settings: LearningSettings) -> Learning:
+    """Return how the clean flow is learned."""
+    return Learning(settings.settle_min * 60, settings.learn_min * 60, settings.steady_within)
+
+
+def limits(settings: LimitSettings) -> Limits:
+    """Return the user's limits."""
+    return Limits(
+        settings.cleaning_due_share,
+        settings.cleaning_due_hold_min * 60,
+        settings.flow_low_share,
+        settings.flow_low_hold_s,
+        settings.flow_stopped_share,
+        settings.flow_stopped_hold_s,
+        settings.flow_unknown_hold_s,
+        settings.clear_margin,
+        settings.clear_hold_s,
+    )
+
+
+def broker_address(mqtt: MqttSettings, site: str) -> BrokerAddress:
+    """Return how to reach the broker.
+
+    Raises:
+        SettingsError: the password or a certificate file cannot be read.
+    """
+    for key in ("ca_file", "cert_file", "key_file"):
+        file = getattr(mqtt.tls, key)
+        if mqtt.tls.enabled and file and not Path(file).is_file():
+            raise SettingsError([f"mqtt.tls.{key}: {file}: no such file; put it there"])
+    return BrokerAddress(
+        host=mqtt.host,
+        port=mqtt.port or (8883 if mqtt.tls.enabled else 1883),
+        version5=mqtt.version == "5",
+        client_id=mqtt.client_id or f"canister-{site}-{socket.gethostname()}"[:64],
+        keepalive_s=mqtt.keepalive_s,
+        username=mqtt.username,
+        password=password(mqtt),
+        tls=mqtt.tls.enabled,
+        ca_file=mqtt.tls.ca_file,
+        cert_file=mqtt.tls.cert_file,
+        key_file=mqtt.tls.key_file,
+    )

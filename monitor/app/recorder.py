@@ -1,0 +1,107 @@
+"""Puts what happens into the journal: events at once, telemetry in batches.
+
+A journal that cannot be written stops neither measuring nor judging: events wait in memory, the
+oldest samples go first, and both are told.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+
+from monitor.app.station import Station
+from monitor.errors import StorageError
+from monitor.journal.store import Journal
+from monitor.records import Event, Health, Moment, Sample
+from monitor.settings.model import StorageSettings
+
+_log = logging.getLogger(__name__)
+_MOST_SAMPLES = 20_000
+_MOST_EVENTS = 10_000
+_RETRY_EVERY_S = 10.0
+
+
+class Recorder:
+    """Collects samples and writes them with everything that must survive a restart."""
+
+    def __init__(self, journal: Journal, station: Station, storage: StorageSettings) -> None:
+        self._journal = journal
+        self._station = station
+        self._every_s = storage.sample_every_s
+        self._commit_s = storage.commit_every_s
+        self._events: deque[Event] = deque(maxlen=_MOST_EVENTS)
+        self._samples: deque[Sample] = deque(maxlen=_MOST_SAMPLES)
+        self._answers: list[tuple[int, str]] = []
+        self._sampled_at_s = float("-inf")
+        self._committed_at_s: float | None = None
+        self._tried_at_s = float("-inf")
+        self._trouble: str | None = None
+
+    def orders(self, now: Moment) -> list[Event]:
+        """Carry out what people asked for through the journal; return what happened."""
+        events: list[Event] = []
+        try:
+            if not self._journal.changed():
+                return events
+            waiting = self._journal.open_orders()
+        except StorageError as error:
+            self._failed(error)
+            return events
+        done = {seq for seq, _ in self._answers}
+        for seq, order in waiting:
+            if seq in done:
+                continue
+            happened, answer = (
+                self._station.obey(order, now) if order is not None else ([], "refused: unreadable")
+            )
+            events += happened
+            self._answers.append((seq, answer))
+        return events
+
+    def take(self, now: Moment, events: list[Event]) -> None:
+        """Take this tick's events; write when there are any, or when the batch is due."""
+        self._events.extend(events)
+        if now.line_s - self._sampled_at_s >= self._every_s:
+            self._sampled_at_s = now.line_s
+            self._samples.extend(Sample(now, seen) for seen in self._station.seen.values())
+        if self._committed_at_s is None:
+            self._committed_at_s = now.line_s
+        due = now.line_s - self._committed_at_s >= self._commit_s
+        waiting = bool(self._events or self._answers)
+        retry = self._trouble is None or now.line_s - self._tried_at_s >= _RETRY_EVERY_S
+        if (due or waiting) and (retry or events):
+            self.flush(now)
+
+    def flush(self, now: Moment) -> None:
+        """Write all that waits, with the state; keep it and tell if that fails."""
+        self._tried_at_s = now.line_s
+        try:
+            self._journal.record(
+                now, self._events, self._samples, self._station.saved(), self._answers
+            )
+        except StorageError as error:
+            self._failed(error)
+            return
+        self._events.clear()
+        self._samples.clear()
+        self._answers.clear()
+        self._committed_at_s = now.line_s
+        if self._trouble is not None:
+            _log.info("the journal can be written again")
+            self._trouble = None
+
+    def health(self) -> Health:
+        """Say whether the journal takes what is given to it."""
+        if self._trouble is None:
+            return Health("journal", True, f"writing to {self._journal.file}")
+        return Health(
+            "journal",
+            False,
+            f"{self._trouble}; {len(self._events)} events wait in memory",
+            "free space on the disk, or look at its health",
+        )
+
+    def _failed(self, error: StorageError) -> None:
+        if self._trouble is None:
+            _log.error("%s; measuring goes on, events wait in memory", error)
+        self._trouble = str(error)

@@ -1,0 +1,80 @@
+"""Builds the sources that the configuration asks for."""
+
+from __future__ import annotations
+
+import time
+
+from monitor.errors import SettingsError
+from monitor.sensing.faults import Fault
+from monitor.sensing.port import Source
+from monitor.sensing.rig import Rig, RigPlan, Surroundings
+from monitor.settings.model import FilterSettings, SettingsTree, SourceKind
+from monitor.units import LITRES_PER_M3
+
+
+def live_sources(tree: SettingsTree) -> list[Source]:
+    """Return the sources for `canister run`.
+
+    Raises:
+        SettingsError: the rig is asked for and a filter has no pump to simulate.
+    """
+    if tree.site.source is SourceKind.RIG:
+        return [
+            Rig(rig_plan(name, settings, seed=index + 1, start_utc_s=time.time()))
+            for index, (name, settings) in enumerate(tree.filters.items())
+        ]
+    from monitor.sensing.gpio import PulsePins
+    from monitor.sensing.probe import Probes
+
+    pins = {
+        name: (
+            settings.flow_sensor.pin,
+            settings.flow_sensor.max_flow_l_per_h * settings.flow_sensor.pulses_per_litre / 3600,
+        )
+        for name, settings in tree.filters.items()
+    }
+    rom_ids = {
+        name: settings.probe.rom_id
+        for name, settings in tree.filters.items()
+        if settings.probe is not None
+    }
+    sources: list[Source] = [PulsePins(pins)]
+    if rom_ids:
+        sources.append(Probes(rom_ids))
+    return sources
+
+
+def rig_plan(
+    name: str,
+    settings: FilterSettings,
+    seed: int,
+    start_utc_s: float,
+    days: float = 40.0,
+    faults: tuple[Fault, ...] = (),
+    coarse_s: float = 60.0,
+) -> RigPlan:
+    """Return the rig that a filter's settings describe.
+
+    Raises:
+        SettingsError: the filter has no pump to simulate.
+        SizingError: the described filter cannot move water.
+    """
+    from monitor.settings.convert import installation
+
+    if settings.pump is None:
+        raise SettingsError([f"filters.{name}.pump: the rig needs a pump to simulate; describe it"])
+    tank = settings.tank
+    return RigPlan(
+        filter_id=name,
+        circuit=installation(name, settings).circuit,
+        pulses_per_m3=settings.flow_sensor.pulses_per_litre * LITRES_PER_M3,
+        seed=seed,
+        days=days,
+        faults=faults,
+        coarse_s=coarse_s,
+        start_utc_s=start_utc_s,
+        has_probe=settings.probe is not None,
+        surroundings=Surroundings(
+            tank_m3=(tank.volume_l or 180.0) / LITRES_PER_M3, set_point_c=tank.temperature_c
+        ),
+    )

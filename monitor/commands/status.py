@@ -1,0 +1,75 @@
+"""`canister status`: how every filter stands now."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated, Any
+
+import typer
+
+from monitor.commands.common import (
+    ConfigOption,
+    JsonOption,
+    console,
+    flow_words,
+    json_line,
+    percent,
+    reported,
+    shown_event,
+    temperature_words,
+)
+
+
+@reported
+def status(
+    config: ConfigOption = None,
+    events: Annotated[
+        int, typer.Option("--events", min=0, max=1000, help="Show so many of the last events.")
+    ] = 5,
+    json: JsonOption = False,
+) -> None:
+    """Show how every filter stands, open alarms and what happened last.
+
+    Example: canister status --events 20
+    """
+    from monitor.app.picture import look
+    from monitor.settings.load import load
+
+    tree = load(config).tree
+    picture = look(tree, events, time.time())
+    if json:
+        for row in picture.filters:
+            json_line(row)
+        return
+    _show(picture, tree)
+
+
+def _show(picture: Any, tree: Any) -> None:
+    from rich.table import Table
+
+    out, us = console(), tree.site.units == "us"
+    out.print(f"[bold]{tree.site.name or tree.site.id}[/bold]: {picture.source}")
+    for row in picture.filters:
+        name = tree.filters[row["filter"]].name or row["filter"]
+        out.print(f"[bold]{name}[/bold]: {row['sentence']}")
+        flow = flow_words(row["flow_l_per_h"], us)
+        clean = flow_words(row["clean_flow_l_per_h"], us)
+        out.print(
+            f"    flow {flow} of {clean} clean ({percent(row['share_of_clean'])}, clean flow "
+            f"{row['clean_flow_words']}), water {temperature_words(row['temperature_c'], us)}"
+        )
+    for line in picture.troubles:
+        out.print(f"    needs a look: {line}", style="bold")
+    if picture.events:
+        table = Table("time", "filter", "what", "flow", "evidence", box=None, pad_edge=False)
+        for fields in picture.events:
+            table.add_row(
+                str(fields["time"])[:19].replace("T", " "),
+                str(fields["filter"]),
+                shown_event(fields),
+                flow_words(fields["flow_l_per_h"], us),
+                str(fields["evidence"]),
+            )
+        out.print(table)
+    else:
+        out.print("Nothing has happened yet.")

@@ -1,0 +1,1 @@
+"""Brings what the journal holds to the outside; a cursor for each sink."""

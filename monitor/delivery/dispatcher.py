@@ -1,0 +1,186 @@
+"""Takes events from the journal to a sink, in order, and moves the sink's cursor when they are there.
+
+A sink is three methods; waiting, retrying, counting and the log lines are here. One failure makes
+one line, however long it lasts, and its end makes another.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from monitor.errors import CanisterError, MachineError
+from monitor.records import Entry, Health
+
+_log = logging.getLogger(__name__)
+_BATCH = 50
+_LOOK_EVERY_S = 1.0
+_PAUSE_WHEN_HELD_S = 0.25
+
+
+class Sink(Protocol):
+    """Where events go."""
+
+    name: str
+
+    def open(self) -> None:
+        """Make ready; called again after every failure.
+
+        Raises:
+            MachineError: not possible now.
+        """
+
+    def deliver(self, entries: Sequence[Entry]) -> int:
+        """Hand over events, oldest first, and return how many of them have certainly arrived.
+
+        Called with none when there is nothing new, so that a sink can do what else is due.
+
+        Raises:
+            MachineError: the sink must be opened again.
+        """
+
+    def close(self) -> None:
+        """Let go; harmless when called again or before `open`."""
+
+
+class Ledger(Protocol):
+    """What the dispatcher needs of the journal."""
+
+    def entries_after(self, position: int, limit: int) -> list[Entry]:
+        """Return events above a sequence number, oldest first."""
+
+    def cursor(self, sink: str) -> int:
+        """Return the sequence number up to which a sink has everything."""
+
+    def move_cursor(self, sink: str, position: int) -> None:
+        """Note that a sink has everything up to and including this."""
+
+    def undelivered(self, sink: str) -> int:
+        """Return how many events a sink has not got yet."""
+
+
+class Waits(Protocol):
+    """How long to wait between tries."""
+
+    def next_s(self) -> float:
+        """Return the next wait in seconds."""
+
+    def reset(self) -> None:
+        """Begin anew after a success."""
+
+
+class Dispatcher(threading.Thread):
+    """Serves one sink until stopped.
+
+    Args:
+        journal: where events and the cursor are.
+        sink: where they go.
+        waits: between tries after a failure.
+        progress: called whenever the loop has come round.
+    """
+
+    def __init__(
+        self,
+        journal: Ledger,
+        sink: Sink,
+        waits: Waits,
+        progress: Callable[[], None] = lambda: None,
+    ) -> None:
+        super().__init__(name=f"deliver-{sink.name}", daemon=True)
+        self._journal = journal
+        self._sink = sink
+        self._waits = waits
+        self._progress = progress
+        self._wake = threading.Event()
+        self._halt = threading.Event()
+        self._trouble: str | None = None
+        self._open = False
+        self.delivered = 0
+
+    def wake(self) -> None:
+        """Say that there is something new."""
+        self._wake.set()
+
+    def halt(self, drain_s: float) -> None:
+        """Stop, after up to `drain_s` seconds for what is still to be delivered."""
+        until = time.monotonic() + drain_s
+        while time.monotonic() < until and self.is_alive() and not self.drained():
+            self.wake()
+            time.sleep(0.05)
+        self._halt.set()
+        self._wake.set()
+        self.join(timeout=15.0)
+
+    def drained(self) -> bool:
+        """Return whether the sink has every event."""
+        try:
+            return self._journal.undelivered(self._sink.name) == 0
+        except CanisterError:
+            return False
+
+    def health(self) -> Health:
+        """Say whether the sink takes what it is given."""
+        part = f"delivery to {self._sink.name}"
+        if self._trouble is not None:
+            return Health(part, False, self._trouble, "what is undelivered stays in the journal")
+        if not self.is_alive():
+            return Health(part, False, "its thread is not running", "restart canister")
+        return Health(part, True, f"{self.delivered} events delivered")
+
+    def run(self) -> None:
+        """Serve until halted; no error ends the thread."""
+        while not self._halt.is_set():
+            try:
+                wait_s = self._round()
+            except MachineError as error:
+                wait_s = self._failed(str(error))
+            except Exception as error:
+                _log.exception("delivery to %s failed unexpectedly", self._sink.name)
+                wait_s = self._failed(f"{type(error).__name__}: {error}")
+            self._progress()
+            if wait_s > 0:
+                self._wait(wait_s)
+        self._sink.close()
+
+    def _wait(self, wait_s: float) -> None:
+        """Wait, cut short by news while all is well and by `halt` always."""
+        if self._open:
+            self._wake.wait(wait_s)
+            return
+        until = time.monotonic() + wait_s
+        while not self._halt.is_set() and (left := until - time.monotonic()) > 0:
+            self._halt.wait(min(left, _LOOK_EVERY_S))
+            self._progress()
+
+    def _round(self) -> float:
+        if not self._open:
+            self._sink.open()
+            self._open = True
+        self._wake.clear()
+        position = self._journal.cursor(self._sink.name)
+        entries = self._journal.entries_after(position, _BATCH)
+        settled = self._sink.deliver(entries)
+        if settled:
+            self._journal.move_cursor(self._sink.name, entries[settled - 1].seq)
+            self.delivered += settled
+        self._recovered()
+        if settled < len(entries):
+            return _PAUSE_WHEN_HELD_S
+        return 0.0 if len(entries) == _BATCH else _LOOK_EVERY_S
+
+    def _failed(self, why: str) -> float:
+        if self._trouble is None:
+            _log.warning("%s; trying again, nothing is lost meanwhile", why)
+        self._trouble = why
+        self._open = False
+        self._sink.close()
+        return self._waits.next_s()
+
+    def _recovered(self) -> None:
+        self._waits.reset()
+        if self._trouble is not None:
+            _log.info("delivery to %s works again", self._sink.name)
+            self._trouble = None

@@ -1,0 +1,228 @@
+"""One MQTT session at a time, over paho-mqtt; a lost one is thrown away and built anew.
+
+paho's own reconnecting is not used: its loop thread dies of an exception in a callback while it
+still says that it is connected, and it returns without jitter. Here every callback is guarded,
+and whoever owns the session watches that acknowledgements come back.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import ssl
+import threading
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import msgspec
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.errors import BrokerError
+
+_log = logging.getLogger(__name__)
+_CONNECT_WITHIN_S = 10.0
+_FIRST_FAILURE_CODE = 128  # MQTT 5.0 section 2.4: reason codes of 0x80 and above are failures
+# The broker keeps the session this long, so that a short break loses nothing on its side either.
+_SESSION_EXPIRY_S = 3600
+_WILL_DELAY_S = 10
+
+
+class BrokerAddress(msgspec.Struct, frozen=True):
+    """How to reach the broker; `password` never appears in a text made from this."""
+
+    host: str
+    port: int
+    version5: bool
+    client_id: str
+    keepalive_s: int = 30
+    username: str = ""
+    password: str | None = None
+    tls: bool = False
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+
+    def __repr__(self) -> str:
+        return f"BrokerAddress({self.host}:{self.port})"
+
+
+class Message(msgspec.Struct, frozen=True):
+    """One thing to publish at QoS 1."""
+
+    topic: str
+    payload: bytes
+    retain: bool = False
+
+
+class Refused(BrokerError):
+    """The broker answered, and its answer is no; trying at once again is useless."""
+
+
+class Session:
+    """A live connection. Everything is QoS 1.
+
+    Args:
+        address: the broker.
+        will: what the broker says for us when we vanish.
+        on_lost: called once, from another thread, when the connection is gone.
+    """
+
+    def __init__(self, address: BrokerAddress, will: Message, on_lost: Callable[[], None]) -> None:
+        self._address = address
+        self._on_lost = on_lost
+        self._answered = threading.Event()
+        self._answer: tuple[int, str] | None = None
+        self._lost = threading.Event()
+        self._acks: dict[int, int] = {}
+        self._ack_came = threading.Condition()
+        self._client = self._built(will)
+
+    def _built(self, will: Message) -> paho.Client:
+        address = self._address
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=address.client_id,
+            protocol=paho.MQTTv5 if address.version5 else paho.MQTTv311,
+            reconnect_on_failure=False,
+            clean_session=None if address.version5 else False,
+        )
+        client.max_queued_messages_set(0)
+        if address.username:
+            client.username_pw_set(address.username, address.password)
+        if address.tls:
+            client.tls_set_context(_tls_context(address))
+        properties = None
+        if address.version5:
+            properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
+            properties.WillDelayInterval = _WILL_DELAY_S
+        client.will_set(will.topic, will.payload, qos=1, retain=True, properties=properties)
+        client.on_connect = self._guarded(self._connected)
+        client.on_connect_fail = self._guarded(self._dropped)
+        client.on_disconnect = self._guarded(self._dropped)
+        client.on_publish = self._guarded(self._published)
+        return client
+
+    def _guarded(self, inner: Callable[..., None]) -> Callable[..., None]:
+        def callback(*arguments: Any) -> None:
+            try:
+                inner(*arguments)
+            except Exception:
+                _log.exception("an MQTT callback failed; the session is built anew")
+                self._lost.set()
+
+        return callback
+
+    def open(self) -> None:
+        """Connect and wait for the broker's answer.
+
+        Raises:
+            Refused: the broker says no, for instance to the password.
+            BrokerError: it cannot be reached or does not answer in time.
+        """
+        address, extra = self._address, {}
+        if address.version5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = _SESSION_EXPIRY_S
+            extra = {"properties": properties, "clean_start": False}
+        place = f"broker {address.host}:{address.port}"
+        try:
+            self._client.connect_timeout = _CONNECT_WITHIN_S
+            self._client.connect(address.host, address.port, address.keepalive_s, **extra)  # type: ignore[arg-type]
+        except ssl.SSLError as error:
+            raise BrokerError(
+                f"{place}: TLS failed: {error.reason or error}; look at mqtt.tls and the port"
+            ) from error
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise BrokerError(
+                f"{place}: not reached: {reason}; see that it runs and that mqtt.host and mqtt.port "
+                "are right"
+            ) from error
+        self._client.loop_start()
+        if not self._answered.wait(_CONNECT_WITHIN_S) or self._answer is None:
+            self.close(None)
+            raise BrokerError(f"{place}: no answer within {_CONNECT_WITHIN_S:.0f} s")
+        code, words = self._answer
+        if code != 0:
+            self.close(None)
+            raise Refused(f"{place}: refused: {words}; look at mqtt.username and the password")
+
+    def _connected(
+        self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        self._answer = (int(reason.value), str(reason))
+        self._answered.set()
+
+    def _dropped(self, *_arguments: Any) -> None:
+        first = not self._lost.is_set()
+        self._lost.set()
+        self._answered.set()
+        with self._ack_came:
+            self._ack_came.notify_all()
+        if first:
+            self._on_lost()
+
+    def _published(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+        with self._ack_came:
+            self._acks[mid] = int(reason.value)
+            self._ack_came.notify_all()
+
+    @property
+    def up(self) -> bool:
+        """Whether the connection stands, as far as can be told without sending."""
+        return not self._lost.is_set() and self._client.is_connected()
+
+    def publish(self, messages: Sequence[Message], within_s: float) -> list[int | None]:
+        """Publish in order and wait for the acknowledgements.
+
+        Returns:
+            For each message the broker's reason code, `None` where none came in time. With MQTT
+            3.1.1 the code is always 0: that version has no way to refuse.
+        """
+        mids: list[int | None] = []
+        for message in messages:
+            if not self.up:
+                mids.append(None)
+                continue
+            sent = self._client.publish(message.topic, message.payload, 1, message.retain)
+            mids.append(sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None)
+        until = time.monotonic() + within_s
+        waiting = {mid for mid in mids if mid is not None}
+        with self._ack_came:
+            while waiting - self._acks.keys() and self.up:
+                left = until - time.monotonic()
+                if left <= 0 or not self._ack_came.wait(left):
+                    break
+            return [None if mid is None else self._acks.pop(mid, None) for mid in mids]
+
+    def close(self, farewell: Message | None) -> None:
+        """Disconnect; with a farewell this is on purpose and the will is not sent."""
+        if farewell is not None and self.up:
+            self.publish([farewell], 2.0)
+        with contextlib.suppress(Exception):
+            self._client.disconnect()
+        with contextlib.suppress(Exception):
+            self._client.loop_stop()
+
+
+def accepted(code: int | None) -> bool:
+    """Return whether a reason code means that the broker has the message."""
+    return code is not None and code < _FIRST_FAILURE_CODE
+
+
+def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=address.ca_file or None)
+        if address.cert_file:
+            context.load_cert_chain(address.cert_file, address.key_file or None)
+    except (OSError, ssl.SSLError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise BrokerError(
+            f"mqtt.tls: a certificate file cannot be used: {reason}; look at ca_file, cert_file and "
+            "key_file"
+        ) from error
+    return context

@@ -1,0 +1,149 @@
+"""What goes out, as JSON in units for people and other programs. Pure.
+
+Described for others in deploy/asyncapi.yaml; a test holds the two together. Times are ISO 8601 in
+UTC, flows L/h, temperatures °C; a value that is not known is null.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+
+from monitor.records import (
+    AlarmKind,
+    Assessment,
+    Cause,
+    CleanBasis,
+    Event,
+    EventKind,
+    Moment,
+    Quality,
+)
+from monitor.units import l_per_h
+
+FORMAT = 1
+"""Version of all payloads; it grows when a field changes its meaning or goes."""
+
+
+def iso(utc_s: float) -> str:
+    """Return a time as `2026-03-01T08:00:00.000Z`."""
+    stamp = datetime.fromtimestamp(utc_s, UTC)
+    return stamp.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def litres_per_hour(flow_m3_per_s: float | None) -> float | None:
+    """Return a flow in L/h rounded to a tenth, `None` for none."""
+    return None if flow_m3_per_s is None else round(l_per_h(flow_m3_per_s), 1)
+
+
+def share(part: float | None, whole: float | None) -> float | None:
+    """Return part over whole rounded to a thousandth, `None` where either is unknown."""
+    return None if part is None or not whole else round(part / whole, 3)
+
+
+def _degrees(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
+def event(happened: Event) -> dict[str, Any]:
+    """Return an event's own fields: the same in topics, in `--json` output and in files."""
+    return {
+        "time": iso(happened.utc_s),
+        "filter": happened.filter_id,
+        "alarm": happened.alarm,
+        "event": happened.event,
+        "occurrence": happened.occurrence,
+        "flow_l_per_h": litres_per_hour(happened.flow_m3_per_s),
+        "clean_flow_l_per_h": litres_per_hour(happened.clean_m3_per_s),
+        "clean_flow_basis": happened.clean_basis,
+        "temperature_c": _degrees(happened.temperature_c),
+        "cause": happened.cause,
+        "evidence": happened.evidence,
+        "advice": happened.advice,
+    }
+
+
+def alarm(happened: Event) -> dict[str, Any]:
+    """Return the standing of one alarm, from the event that changed it last."""
+    fields = event(happened)
+    del fields["event"]
+    return {"format": FORMAT, "active": happened.event is EventKind.RAISED, **fields}
+
+
+def never(filter_id: str, kind: AlarmKind) -> dict[str, Any]:
+    """Return the standing of an alarm that has not been raised yet."""
+    return {
+        "format": FORMAT,
+        "active": False,
+        "time": None,
+        "filter": filter_id,
+        "alarm": kind,
+        "occurrence": 0,
+        "flow_l_per_h": None,
+        "clean_flow_l_per_h": None,
+        "clean_flow_basis": CleanBasis.NONE,
+        "temperature_c": None,
+        "cause": Cause.NONE,
+        "evidence": "",
+        "advice": "",
+    }
+
+
+def state(
+    seen: Assessment, now: Moment, alarms: Mapping[str, bool], phase: str, simulated: bool
+) -> dict[str, Any]:
+    """Return the newest picture of one filter."""
+    fine = seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
+    return {
+        "format": FORMAT,
+        "time": iso(now.utc_s),
+        "clock_synchronised": now.synchronised,
+        "filter": seen.filter_id,
+        "flow_l_per_h": litres_per_hour(seen.steady_m3_per_s) if fine else None,
+        "flow_quality": seen.flow_quality,
+        "clean_flow_l_per_h": litres_per_hour(seen.clean_m3_per_s),
+        "clean_flow_basis": seen.clean_basis,
+        "share_of_clean": share(seen.steady_m3_per_s, seen.clean_m3_per_s) if fine else None,
+        "learning": phase,
+        "temperature_c": _degrees(seen.temperature_c),
+        "temperature_quality": seen.temperature_quality,
+        "alarms": sorted(name for name, active in alarms.items() if active),
+        "simulated": simulated,
+    }
+
+
+def presence(word: str, run: str, utc_s: float | None, version: str) -> dict[str, Any]:
+    """Return a birth, will or farewell; a will has no time, since nobody knows when it is sent."""
+    return {
+        "format": FORMAT,
+        "presence": word,
+        "run": run,
+        "time": None if utc_s is None else iso(utc_s),
+        "version": version,
+    }
+
+
+def identified(fields: Mapping[str, Any], site: str, journal: str, run: str, seq: int) -> bytes:
+    """Return an event ready to send; receivers drop a second one with the same id."""
+    whole = {
+        "format": FORMAT,
+        "id": f"{site}.{journal}.{seq}",
+        "site": site,
+        "run": run,
+        "sequence": seq,
+        **fields,
+    }
+    return msgspec.json.encode(whole)
+
+
+def basis_words(basis: CleanBasis) -> str:
+    """Return in words where a clean flow comes from."""
+    return {
+        CleanBasis.NONE: "not known yet",
+        CleanBasis.PREDICTED: "predicted by the sizing model",
+        CleanBasis.PROVISIONAL: "still being learned",
+        CleanBasis.MEASURED: "measured",
+    }[basis]

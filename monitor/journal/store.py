@@ -1,0 +1,343 @@
+"""Reads and writes the journal; every connection is WAL with synchronous FULL.
+
+One thread writes samples, events and states; others read and move their own cursor. Each thread
+has a connection of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from monitor.errors import StorageError
+from monitor.journal.schema import NewerJournalError, bring_up
+from monitor.records import Entry, Event, Moment, Order, Sample
+
+FILE_NAME = "journal.sqlite"
+_log = logging.getLogger(__name__)
+_BUSY_MS = 5000
+_PAGE_ROWS = 2000
+
+
+class Journal:
+    """The journal in one folder.
+
+    Raises:
+        StorageError: the folder cannot be used, or the journal belongs to a newer program.
+    """
+
+    def __init__(self, folder: Path, run: str | None = None) -> None:
+        self.folder = folder
+        self.file = folder / FILE_NAME
+        self.run = run if run is not None else uuid.uuid4().hex[:12]
+        self.mended: str | None = None
+        self._local = threading.local()
+        self._links: list[sqlite3.Connection] = []
+        self._links_lock = threading.Lock()
+        self._prepare()
+        self.id = self._identity()
+
+    def _prepare(self) -> None:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StorageError(
+                f"{self.folder}: cannot be made: {error.strerror}; make it, writable for the user "
+                "that runs canister, or set storage.folder"
+            ) from error
+        try:
+            self._open_checked()
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError) and "malformed" not in str(error):
+                raise StorageError(
+                    f"{self.file}: {error}; look at its owner and the disk"
+                ) from error
+            self._set_aside(error)
+            self._open_checked()
+        except NewerJournalError as error:
+            raise StorageError(
+                f"{self.file}: written by a newer canister ({error}); upgrade canister, or name "
+                "another storage.folder"
+            ) from error
+
+    def _open_checked(self) -> None:
+        link = self._link()
+        verdict = link.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if verdict != "ok":
+            raise sqlite3.DatabaseError(f"malformed: {verdict}")
+        bring_up(link)
+
+    def _set_aside(self, error: Exception) -> None:
+        """Nothing recorded is deleted: a damaged journal is kept under another name."""
+        self.close()
+        kept = self.file.with_name(f"damaged-{time.time_ns()}.sqlite")
+        try:
+            for suffix in ("", "-wal", "-shm"):
+                part = Path(f"{self.file}{suffix}")
+                if part.exists():
+                    part.rename(f"{kept}{suffix}")
+        except OSError as trouble:
+            raise StorageError(
+                f"{self.file}: damaged ({error}) and cannot be set aside: {trouble.strerror}"
+            ) from trouble
+        self.mended = (
+            f"{self.file} was damaged ({error}); it is kept as {kept.name}, a new one begun"
+        )
+        _log.error("%s", self.mended)
+
+    def _link(self) -> sqlite3.Connection:
+        link: sqlite3.Connection | None = getattr(self._local, "link", None)
+        if link is None:
+            link = sqlite3.connect(self.file, isolation_level=None, check_same_thread=False)
+            link.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+            link.execute("PRAGMA journal_mode = WAL")
+            link.execute("PRAGMA synchronous = FULL")
+            modes = (
+                link.execute("PRAGMA journal_mode").fetchone()[0],
+                link.execute("PRAGMA synchronous").fetchone()[0],
+            )
+            if modes != ("wal", 2):
+                link.close()
+                raise StorageError(
+                    f"{self.file}: the disk refuses a write-ahead log with full sync ({modes}); "
+                    "put storage.folder on a local disk"
+                )
+            self._local.link = link
+            with self._links_lock:
+                self._links.append(link)
+        return link
+
+    def _identity(self) -> str:
+        with self._guarded("read") as link:
+            row = link.execute("SELECT value FROM about WHERE name = 'id'").fetchone()
+            if row is None:
+                made = uuid.uuid4().hex[:12]
+                link.execute("INSERT INTO about VALUES ('id', ?)", (made,))
+                return made
+            return str(row[0])
+
+    @contextlib.contextmanager
+    def _guarded(self, doing: str, transaction: bool = False) -> Iterator[sqlite3.Connection]:
+        try:
+            link = self._link()
+            if transaction:
+                link.execute("BEGIN IMMEDIATE")
+            yield link
+            if transaction:
+                link.execute("COMMIT")
+        except sqlite3.Error as error:
+            self._roll_back()
+            raise StorageError(
+                f"{self.file}: cannot {doing}: {error}; look at the disk's free space and health"
+            ) from error
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _roll_back(self) -> None:
+        link: sqlite3.Connection | None = getattr(self._local, "link", None)
+        if link is not None and link.in_transaction:
+            with contextlib.suppress(sqlite3.Error):
+                link.execute("ROLLBACK")
+
+    def record(
+        self,
+        now: Moment,
+        events: Sequence[Event] = (),
+        samples: Sequence[Sample] = (),
+        states: dict[str, bytes] | None = None,
+        answers: Sequence[tuple[int, str]] = (),
+    ) -> None:
+        """Write all of it in one transaction, on disk when this returns.
+
+        Args:
+            now: the moment that states are saved for.
+            events: in the order they happened.
+            samples: telemetry since the last call.
+            states: what must survive a restart, by name.
+            answers: sequence number and answer of each order that is done.
+
+        Raises:
+            StorageError: nothing of it was written.
+        """
+        with self._guarded("write", transaction=True) as link:
+            link.executemany(
+                "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                [
+                    (self.run, e.filter_id, e.line_s, e.utc_s, now.synchronised, _text(e))
+                    for e in events
+                ],
+            )
+            link.executemany(
+                "INSERT INTO samples (filter, line_s, utc_s, synchronised, flow_m3_per_s, quality, "
+                "clean_m3_per_s, temperature_c, temperature_quality) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        s.seen.filter_id,
+                        s.moment.line_s,
+                        s.moment.utc_s,
+                        s.moment.synchronised,
+                        s.seen.flow_m3_per_s,
+                        s.seen.flow_quality,
+                        s.seen.clean_m3_per_s,
+                        s.seen.temperature_c,
+                        s.seen.temperature_quality,
+                    )
+                    for s in samples
+                ],
+            )
+            link.executemany(
+                "INSERT OR REPLACE INTO states VALUES (?, ?, ?, ?)",
+                [(n, b.decode(), now.line_s, now.utc_s) for n, b in (states or {}).items()],
+            )
+            link.executemany(
+                "UPDATE orders SET done_utc_s = ?, answer = ? WHERE seq = ?",
+                [(now.utc_s, answer, seq) for seq, answer in answers],
+            )
+
+    def states(self) -> dict[str, bytes]:
+        """Return every saved state by name."""
+        with self._guarded("read") as link:
+            rows = link.execute("SELECT name, body FROM states").fetchall()
+        return {name: body.encode() for name, body in rows}
+
+    def saved_at(self) -> Moment | None:
+        """Return the latest moment on record, `None` for a new journal."""
+        with self._guarded("read") as link:
+            row = link.execute(
+                "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM states UNION ALL "
+                "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM events ORDER BY seq DESC LIMIT 1) "
+                "UNION ALL SELECT line_s, utc_s FROM "
+                "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1)) "
+                "ORDER BY line_s DESC LIMIT 1"
+            ).fetchone()
+        return None if row is None else Moment(float(row[0]), float(row[1]))
+
+    def entries_after(self, position: int, limit: int) -> list[Entry]:
+        """Return events with a sequence number above `position`, oldest first."""
+        with self._guarded("read") as link:
+            rows = link.execute(
+                "SELECT seq, run, synchronised, body FROM events WHERE seq > ? ORDER BY seq LIMIT ?",
+                (position, limit),
+            ).fetchall()
+        return [Entry(seq, run, bool(sync), _event(body)) for seq, run, sync, body in rows]
+
+    def last_entries(self, limit: int) -> list[Entry]:
+        """Return the newest events, oldest of them first."""
+        with self._guarded("read") as link:
+            rows = link.execute(
+                "SELECT seq, run, synchronised, body FROM events ORDER BY seq DESC LIMIT ?",
+                (limit,),
+            ).fetchall()
+        return [Entry(seq, run, bool(sync), _event(body)) for seq, run, sync, body in rows[::-1]]
+
+    def cursor(self, sink: str) -> int:
+        """Return the sequence number up to which a sink has everything."""
+        with self._guarded("read") as link:
+            row = link.execute("SELECT position FROM cursors WHERE sink = ?", (sink,)).fetchone()
+        return 0 if row is None else int(row[0])
+
+    def move_cursor(self, sink: str, position: int) -> None:
+        """Note that a sink has everything up to and including `position`."""
+        with self._guarded("write", transaction=True) as link:
+            link.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (sink, position))
+
+    def undelivered(self, sink: str) -> int:
+        """Return how many events a sink has not got yet."""
+        with self._guarded("read") as link:
+            row = link.execute(
+                "SELECT COUNT(*) FROM events WHERE seq > "
+                "COALESCE((SELECT position FROM cursors WHERE sink = ?), 0)",
+                (sink,),
+            ).fetchone()
+        return int(row[0])
+
+    def order(self, order: Order) -> int:
+        """Put down an order for the daemon and return its number."""
+        with self._guarded("write", transaction=True) as link:
+            made = link.execute(
+                "INSERT INTO orders (made_utc_s, body) VALUES (?, ?)",
+                (time.time(), msgspec.json.encode(order).decode()),
+            )
+            return int(made.lastrowid or 0)
+
+    def open_orders(self) -> list[tuple[int, Order | None]]:
+        """Return the orders not yet done, oldest first; `None` for one that cannot be read."""
+        with self._guarded("read") as link:
+            rows = link.execute(
+                "SELECT seq, body FROM orders WHERE done_utc_s IS NULL ORDER BY seq"
+            ).fetchall()
+        found: list[tuple[int, Order | None]] = []
+        for seq, body in rows:
+            try:
+                found.append((int(seq), msgspec.json.decode(body, type=Order)))
+            except msgspec.DecodeError:
+                found.append((int(seq), None))
+        return found
+
+    def answer(self, seq: int) -> str | None:
+        """Return the answer to an order, `None` while it is open."""
+        with self._guarded("read") as link:
+            row = link.execute("SELECT answer FROM orders WHERE seq = ?", (seq,)).fetchone()
+        return None if row is None or row[0] is None else str(row[0])
+
+    def changed(self) -> bool:
+        """Return whether another connection has written since the last call in this thread."""
+        with self._guarded("read") as link:
+            version = link.execute("PRAGMA data_version").fetchone()[0]
+        before = getattr(self._local, "version", None)
+        self._local.version = version
+        return bool(version != before)
+
+    def prune(self, older_than_line_s: float, max_bytes: int) -> int:
+        """Drop samples older than a time, then the oldest until the file fits; return how many.
+
+        Events are never dropped. Rows go in pages, so that no other writer waits for long.
+        """
+        dropped = 0
+        while True:
+            with self._guarded("write", transaction=True) as link:
+                gone = link.execute(
+                    "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples WHERE line_s < ? LIMIT ?)",
+                    (older_than_line_s, _PAGE_ROWS),
+                ).rowcount
+                if not gone and self._used_bytes(link) > max_bytes:
+                    gone = link.execute(
+                        "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples ORDER BY seq LIMIT ?)",
+                        (_PAGE_ROWS,),
+                    ).rowcount
+            dropped += max(0, gone)
+            if gone <= 0:
+                return dropped
+
+    @staticmethod
+    def _used_bytes(link: sqlite3.Connection) -> int:
+        pages = link.execute("PRAGMA page_count").fetchone()[0]
+        free = link.execute("PRAGMA freelist_count").fetchone()[0]
+        return int((pages - free) * link.execute("PRAGMA page_size").fetchone()[0])
+
+    def close(self) -> None:
+        """Close every connection."""
+        with self._links_lock:
+            for link in self._links:
+                link.close()
+            self._links = []
+        self._local = threading.local()
+
+
+def _text(value: Any) -> str:
+    return msgspec.json.encode(value).decode()
+
+
+def _event(body: str) -> Event:
+    return msgspec.json.decode(body, type=Event)

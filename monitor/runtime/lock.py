@@ -1,0 +1,68 @@
+"""Keeps a second daemon off the same journal."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+from typing import IO
+
+from monitor.errors import StorageError
+
+
+class DaemonLock:
+    """An advisory lock on a file in the journal's folder; the kernel drops it with the process."""
+
+    def __init__(self, folder: Path) -> None:
+        self.file = folder / "daemon.lock"
+        self._stream: IO[str] | None = None
+
+    def take(self) -> None:
+        """Take the lock.
+
+        Raises:
+            StorageError: another daemon holds it, or the file cannot be written.
+        """
+        try:
+            stream = self.file.open("a+", encoding="utf-8")
+        except OSError as error:
+            raise StorageError(
+                f"{self.file}: cannot be opened: {error.strerror}; make the folder writable for "
+                "the user that runs canister"
+            ) from error
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            stream.seek(0)
+            holder = stream.read().strip()
+            stream.close()
+            raise StorageError(
+                f"{self.file}: another canister run{f' (process {holder})' if holder else ''} "
+                "uses this journal; stop it first, or name another storage.folder"
+            ) from error
+        stream.truncate(0)
+        stream.write(f"{os.getpid()}\n")
+        stream.flush()
+        self._stream = stream
+
+    def release(self) -> None:
+        """Give the lock back."""
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None
+
+
+def running_process(folder: Path) -> int | None:
+    """Return the process id of the daemon on this journal, `None` when none runs."""
+    file = folder / "daemon.lock"
+    try:
+        with file.open("r", encoding="utf-8") as stream:
+            fcntl.flock(stream, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            return None
+    except FileNotFoundError:
+        return None
+    except BlockingIOError:
+        text = file.read_text(encoding="utf-8").strip()
+        return int(text) if text.isdigit() else 0
+    except OSError:
+        return None
