@@ -15,6 +15,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.app.plans import broker_address, watch_plans
+from monitor.app.sources import asked_faults
 from monitor.delivery.mqtt import Message, Session
 from monitor.errors import CanisterError, MachineError, SettingsError
 from monitor.journal.store import FILE_NAME, Journal
@@ -174,6 +175,11 @@ def _clock() -> Iterator[Finding]:
 
 def _sensors(tree: SettingsTree) -> Iterator[Finding]:
     if tree.site.source is SourceKind.RIG:
+        try:
+            asked_faults(tree)
+        except SettingsError as error:
+            for problem in error.problems:
+                yield Finding("rig", Verdict.FAILED, problem, "correct it", True)
         yield Finding(
             "sensors",
             Verdict.LOOK,

@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -22,6 +22,7 @@ import msgspec
 from monitor import __version__
 from monitor.alarms.watch import KINDS
 from monitor.app.plans import broker_address, watch_plans
+from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
@@ -90,6 +91,7 @@ class Daemon:
 
     Args:
         tree: the configuration.
+        predicted: clean flow in m³/s by filter; `None` asks the sizing model in this process.
         sources: where readings come from; `None` takes those of the configuration.
 
     Raises:
@@ -98,14 +100,19 @@ class Daemon:
         SettingsError: the broker's password cannot be read.
     """
 
-    def __init__(self, tree: SettingsTree, sources: Sequence[Source] | None = None) -> None:
+    def __init__(
+        self,
+        tree: SettingsTree,
+        predicted: Mapping[str, float | None] | None = None,
+        sources: Sequence[Source] | None = None,
+    ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
         self._journal = Journal(folder)
         self._lock = DaemonLock(folder)
         self._lock.take()
         self._sources = list(sources) if sources is not None else live_sources(tree)
-        self._station = Station(watch_plans(tree))
+        self._station = Station(watch_plans(tree, predicted))
         saved_at = self._journal.saved_at()
         self._clock = Clock(resumed_line_s(saved_at, time.time()))
         self._began = self._clock.now()
@@ -284,10 +291,10 @@ def event_line(event: Event) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def run_daemon(tree: SettingsTree) -> None:
+def run_daemon(tree: SettingsTree, file: Path) -> None:
     """Build and run the daemon; the caller turns errors into lines and exit codes.
 
     Raises:
         CanisterError: it cannot start.
     """
-    Daemon(tree).run()
+    Daemon(tree, predicted_by_child(file)).run()

@@ -14,7 +14,7 @@ from monitor.errors import StorageError
 from monitor.journal.store import FILE_NAME, Journal
 from monitor.records import CleanBasis, Moment, Quality
 from monitor.runtime.lock import running_process
-from monitor.settings.model import SettingsTree
+from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import duration_words
 
 _FRESH_FOR_S = 5.0
@@ -68,7 +68,7 @@ def look(tree: SettingsTree, events: int, utc_s: float) -> Picture:
     for row in rows:
         row["sentence"] = sentence(row, age_s if live is None and process is None else None)
         row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
-        row["daemon_running"] = process is not None
+        row["watched"] = process is not None
     return Picture(source, rows, happened, troubles)
 
 
@@ -89,7 +89,10 @@ def _from_journal(
     station = Station(watch_plans(tree))
     saved = journal.saved_at() or Moment(0.0, utc_s)
     station.restore(journal.states(), saved)
-    rows = [dict(station.state_payload(name, saved, False)) for name in station.plans]
+    rows = [
+        dict(station.state_payload(name, saved, tree.site.source is SourceKind.RIG))
+        for name in station.plans
+    ]
     return rows, max(0.0, utc_s - saved.utc_s)
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import logging
 import socket
+from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.alarms.rules import Limits
@@ -23,31 +23,33 @@ from monitor.settings.model import (
 )
 from monitor.units import LITRES_PER_M3, m3_per_s
 
-_log = logging.getLogger(__name__)
 
-
-def watch_plans(tree: SettingsTree) -> dict[str, WatchPlan]:
+def watch_plans(
+    tree: SettingsTree, predicted: Mapping[str, float | None] | None = None
+) -> dict[str, WatchPlan]:
     """Return the plan of each filter, with the clean flow that the sizing model predicts.
+
+    Args:
+        tree: the settings.
+        predicted: clean flow in m³/s by filter; `None` asks the sizing model here.
 
     Raises:
         SizingError: a described filter cannot move water.
     """
-    return {name: watch_plan(name, settings) for name, settings in tree.filters.items()}
+    if predicted is None:
+        predicted = {name: predicted_m3_per_s(name, s) for name, s in tree.filters.items()}
+    return {name: watch_plan(name, s, predicted.get(name)) for name, s in tree.filters.items()}
 
 
-def watch_plan(name: str, settings: FilterSettings) -> WatchPlan:
-    """Return the plan of one filter.
-
-    Raises:
-        SizingError: the described filter cannot move water.
-    """
+def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> WatchPlan:
+    """Return the plan of one filter; `predicted` is its clean flow in m³/s, if it is known."""
     sensor = settings.flow_sensor
     return WatchPlan(
         ConditionPlan(
             name,
             Sensor(sensor.pulses_per_litre * LITRES_PER_M3, m3_per_s(sensor.max_flow_l_per_h)),
             learning(settings.learning),
-            predicted_m3_per_s(name, settings),
+            predicted,
         ),
         limits(settings.limits),
     )

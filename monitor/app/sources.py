@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import time
+from typing import TYPE_CHECKING
 
-from monitor.errors import SettingsError
-from monitor.sensing.faults import Fault
+from monitor.errors import SettingsError, UserMistake
+from monitor.sensing.faults import Fault, parse_fault
 from monitor.sensing.port import Source
-from monitor.sensing.rig import Rig, RigPlan, Surroundings
+
+if TYPE_CHECKING:  # the rig brings the sizing model, which the daemon on the board does not need
+    from monitor.sensing.rig import RigPlan
 from monitor.settings.model import FilterSettings, SettingsTree, SourceKind
 from monitor.units import LITRES_PER_M3
 
@@ -19,8 +22,18 @@ def live_sources(tree: SettingsTree) -> list[Source]:
         SettingsError: the rig is asked for and a filter has no pump to simulate.
     """
     if tree.site.source is SourceKind.RIG:
+        from monitor.sensing.rig import Rig
+
         return [
-            Rig(rig_plan(name, settings, seed=index + 1, start_utc_s=time.time()))
+            Rig(
+                rig_plan(
+                    name,
+                    settings,
+                    seed=tree.rig.seed + index,
+                    start_utc_s=time.time(),
+                    faults=asked_faults(tree) if index == 0 else (),
+                )
+            )
             for index, (name, settings) in enumerate(tree.filters.items())
         ]
     from monitor.sensing.gpio import PulsePins
@@ -44,6 +57,23 @@ def live_sources(tree: SettingsTree) -> list[Source]:
     return sources
 
 
+def asked_faults(tree: SettingsTree) -> tuple[Fault, ...]:
+    """Return the faults that the configuration asks the rig for.
+
+    Raises:
+        SettingsError: one line for each that cannot be read.
+    """
+    found, problems = [], []
+    for text in tree.rig.faults:
+        try:
+            found.append(parse_fault(text))
+        except UserMistake as error:
+            problems.append(f"rig.faults: {error}")
+    if problems:
+        raise SettingsError(problems)
+    return tuple(found)
+
+
 def rig_plan(
     name: str,
     settings: FilterSettings,
@@ -59,6 +89,7 @@ def rig_plan(
         SettingsError: the filter has no pump to simulate.
         SizingError: the described filter cannot move water.
     """
+    from monitor.sensing.rig import RigPlan, Surroundings
     from monitor.settings.convert import installation
 
     if settings.pump is None:

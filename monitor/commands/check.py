@@ -45,6 +45,8 @@ def _show(found: list[Any], failed: int) -> None:
 
     marks = {"fine": "✓ fine", "look": "! look", "failed": "✗ failed"}
     table = Table("part", "verdict", "what was found", "what to do")
+    for column in table.columns:
+        column.overflow = "fold"
     for finding in found:
         style = {"failed": "bold", "fine": ""}.get(finding.verdict, "")
         row = (finding.part, marks[finding.verdict], finding.line, finding.remedy)

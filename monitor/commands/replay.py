@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +20,7 @@ from monitor.commands.common import (
     reported,
     shown_event,
 )
+from monitor.records import Moment
 
 _BAR_EVERY_ROWS = 2000
 
@@ -88,11 +90,10 @@ def replay(
     rows: list[dict[str, Any]] = []
     tell = json_line if json else rows.append
     began_s = time.perf_counter()
-    with _bar(file, recording, json) as every:
+    with closing(recording), _bar(file, recording, json) as every:
         summary = play(recording, plan, tell, every)
     took_s = time.perf_counter() - began_s
-    health = recording.health(_END)
-    recording.close()
+    health = recording.health(Moment(0.0, 0.0))
     if not json:
         _table(rows)
     speed = summary.span_s / took_s if took_s > 0 else 0.0
@@ -105,7 +106,7 @@ def _plan(filter_name: str | None, config: Path | None, per_litre: float, learn_
         from monitor.app.replay import unknown_filter
 
         return unknown_filter("recording", per_litre, learn_s, Limits())
-    from monitor.app.plans import watch_plan
+    from monitor.app.plans import predicted_m3_per_s, watch_plan
     from monitor.errors import UserMistake
     from monitor.settings.load import load
     from monitor.settings.schema import nearest
@@ -113,7 +114,8 @@ def _plan(filter_name: str | None, config: Path | None, per_litre: float, learn_
     tree = load(config).tree
     if filter_name not in tree.filters:
         raise UserMistake(f"--filter {filter_name}: unknown{nearest(filter_name, tree.filters)}")
-    return watch_plan(filter_name, tree.filters[filter_name])
+    settings = tree.filters[filter_name]
+    return watch_plan(filter_name, settings, predicted_m3_per_s(filter_name, settings))
 
 
 def _header(file: Path) -> list[str]:
@@ -187,12 +189,3 @@ def _table(rows: list[dict[str, Any]]) -> None:
             str(row["evidence"]),
         )
     console().print(table)
-
-
-def _end() -> Any:
-    from monitor.records import Moment
-
-    return Moment(0.0, 0.0)
-
-
-_END = _end()

@@ -18,10 +18,10 @@ def run(config: ConfigOption = None) -> None:
     from monitor.settings.load import load
 
     log_to_standard_error()
-    tree = load(config).tree
+    loaded = load(config, sound=False)  # the sizing model checks in a process of its own
     from monitor.app.daemon import run_daemon
 
-    run_daemon(tree)
+    run_daemon(loaded.tree, loaded.file)
 
 
 def log_to_standard_error() -> None:

@@ -55,7 +55,7 @@ def _show(picture: Any, tree: Any) -> None:
         flow = flow_words(row["flow_l_per_h"], us)
         clean = flow_words(row["clean_flow_l_per_h"], us)
         out.print(
-            f"    flow {flow} of {clean} clean ({percent(row['share_of_clean'])}, clean flow "
+            f"    {'' if row['watched'] else 'when last seen: '}flow {flow} of {clean} clean ({percent(row['share_of_clean'])}, clean flow "
             f"{row['clean_flow_words']}), water {temperature_words(row['temperature_c'], us)}"
         )
     for line in picture.troubles:

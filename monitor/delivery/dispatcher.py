@@ -112,7 +112,8 @@ class Dispatcher(threading.Thread):
             time.sleep(0.05)
         self._halt.set()
         self._wake.set()
-        self.join(timeout=15.0)
+        if self.is_alive():
+            self.join(timeout=15.0)
 
     def drained(self) -> bool:
         """Return whether the sink has every event."""

@@ -76,6 +76,9 @@ def choose(
     time = time or _only(header, file, "--time", [n for n in header if n.lower() in _TIME_NAMES])
     if flow is None and pulses is None:
         flow, pulses = _amount(header, file)
+    for name in (time, flow, pulses, temperature):
+        if name is not None and name not in header:
+            raise RecordingError(f"{file}: no column {name}; its columns are {', '.join(header)}")
     if temperature is None:
         warm = [n for n in header if _temperature_unit(n) and "temp" in n.lower()]
         temperature = warm[0] if len(warm) == 1 else None
@@ -92,7 +95,6 @@ def choose(
             f"--temperature-unit {columns.temperature_unit}: expected one of "
             + ", ".join(TEMPERATURE_UNITS)
         )
-    columns.places(header, file)
     return columns
 
 

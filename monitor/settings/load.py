@@ -18,7 +18,6 @@ from pydantic_settings import (
 from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 
 from monitor.errors import SettingsError, SizingError
-from monitor.settings.convert import installation
 from monitor.settings.model import ENVIRONMENT_PREFIX, MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import dotted, field_at, known_keys, nearest
@@ -51,8 +50,12 @@ def chosen_file(option: Path | None) -> Path:
     return Path(os.environ.get(FILE_VARIABLE, "") or DEFAULT_FILE)
 
 
-def load(option: Path | None = None) -> Loaded:
+def load(option: Path | None = None, sound: bool = True) -> Loaded:
     """Read and check the configuration.
+
+    Args:
+        option: the file, `None` for the usual places.
+        sound: ask the sizing model too whether each described filter is possible.
 
     Raises:
         SettingsError: with one line for each problem, all of them at once.
@@ -74,7 +77,7 @@ def load(option: Path | None = None) -> Loaded:
     except ValidationError as error:
         problems += [explain(dict(e), where) for e in error.errors(include_url=False)]
     problems += crossed(raw, where)
-    if tree is not None:
+    if tree is not None and sound:
         problems += _unsound(tree, file)
     if problems or tree is None:
         raise SettingsError(list(dict.fromkeys(problems)))
@@ -186,6 +189,8 @@ def _has(tree: Mapping[str, Any], path: Sequence[str | int]) -> bool:
 
 def _unsound(tree: SettingsTree, file: Path) -> list[str]:
     """Return the parts that are each well written and together impossible."""
+    from monitor.settings.convert import installation  # brings the sizing model's library
+
     problems = []
     for name, settings in tree.filters.items():
         if settings.pump is None:

@@ -20,9 +20,14 @@ ROM_ID_PATTERN = r"^28-[0-9a-f]{12}$"
 Id = Annotated[str, Field(pattern=ID_PATTERN, max_length=32)]
 
 
-def key(description: str, unit: str = "", *, example: Any = None, **limits: Any) -> Any:
-    """A configuration key: what it means, its unit, an example for the reference, its limits."""
-    extra = {"unit": unit, "example": example}
+def key(
+    description: str, unit: str = "", *, example: Any = None, sample: Any = None, **limits: Any
+) -> Any:
+    """A configuration key: what it means, its unit and its limits.
+
+    `example` stands in the reference file as a set key, `sample` as one that is commented out.
+    """
+    extra = {"unit": unit, "example": example, "sample": sample}
     return Field(description=description, json_schema_extra=extra, **limits)
 
 
@@ -59,6 +64,17 @@ class SiteSettings(Section):
         "things out)",
         default=SourceKind.PINS,
     )
+
+
+class RigSettings(Section):
+    """The simulated filter, for site.source = "rig"; a way to try alarms without water."""
+
+    seed: int = key("The same seed, the same story", default=1, ge=0)
+    faults: Annotated[list[str], BeforeValidator(_from_json)] = key(
+        "Faults of the first filter, as NAME@START or NAME@START+LENGTH; `canister rehearse --help` "
+        "names them",
+        sample=["stall@20s+5m"], default_factory=list, max_length=100,
+    )  # fmt: skip
 
 
 class StorageSettings(Section):
@@ -102,12 +118,16 @@ class MqttSettings(Section):
     host: str = key(
         "Name or address of the broker", min_length=1, max_length=253, example="localhost"
     )
-    port: int | None = key("Port; unset means 1883, or 8883 with TLS", default=None, ge=1, le=65535)
+    port: int | None = key(
+        "Port; unset means 1883, or 8883 with TLS", sample=1883, default=None, ge=1, le=65535
+    )
     version: Literal["5", "3.1.1"] = key(
         "MQTT version; with 3.1.1 a refusal by the broker cannot be seen", default="5"
     )
     username: str = key("User name at the broker, empty for none", default="")
-    password: SecretStr | None = key("Password; better kept in password_file", default=None)
+    password: SecretStr | None = key(
+        "Password; better kept in password_file", sample="not a good place", default=None
+    )
     password_file: str = key("File whose first line is the password", default="")
     client_id: str = key(
         "Client id; empty makes one from the site and this machine", default="", max_length=64
@@ -166,7 +186,7 @@ class PumpSettings(Section):
         BeforeValidator(_from_json),
     ] = key(
         "Instead of the two figures: three to ten measured pairs [flow, head]",
-        "L/h and m", default=None, min_length=3, max_length=10,
+        "L/h and m", sample=[[0, 1.5], [500, 1.1], [950, 0.1]], default=None, min_length=3, max_length=10,
     )  # fmt: skip
 
 
@@ -210,11 +230,11 @@ class FittingSettings(Section):
     count: int = key("How many", default=1, ge=1, le=100)
     bore_mm: float = key("Bore that the water passes", "mm", ge=2, le=200, example=16.0)
     hose_bore_mm: float | None = key(
-        "For a barb: bore of the hose on it", "mm", default=None, ge=2, le=200
+        "For a barb: bore of the hose on it", "mm", sample=16.0, default=None, ge=2, le=200
     )
     loss_coefficient: float | None = key(
         'K on the velocity in the bore; unset takes the usual one of its kind, "other" needs it',
-        default=None, ge=0, le=1000,
+        sample=0.9, default=None, ge=0, le=1000,
     )  # fmt: skip
 
 
@@ -224,7 +244,12 @@ class MediaSettings(Section):
     material: str = key("A material that `canister size --materials` lists", example="foam 20 ppi")
     depth_mm: float = key("Depth along the flow", "mm", gt=0, le=2000, example=60.0)
     area_cm2: float | None = key(
-        "Cross-section; unset takes canister.media_area_cm2", "cm2", default=None, ge=1, le=1e5
+        "Cross-section; unset takes canister.media_area_cm2",
+        "cm2",
+        sample=300.0,
+        default=None,
+        ge=1,
+        le=1e5,
     )
 
 
@@ -327,6 +352,7 @@ class SettingsTree(Section):
     """The whole file."""
 
     site: SiteSettings = key("Site")
+    rig: RigSettings = key("Simulated filter", default_factory=RigSettings)
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
     filters: dict[Id, FilterSettings] = key(

@@ -1,0 +1,65 @@
+"""What the sizing model says of each filter, worked out in a process of its own.
+
+The model and its library take some 20 MB that the daemon needs for a fraction of a second. A
+child that ends gives them back: `python -m monitor.app.prediction FILE` prints one JSON object,
+clean flow in m³/s by filter, or the problems that the model sees.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import msgspec
+
+from monitor.errors import MachineError, SettingsError
+
+_WITHIN_S = 120.0  # a small board that just booted is slow
+
+
+class Prediction(msgspec.Struct):
+    """Clean flow in m³/s by filter, `None` where the pump is not described; or problems."""
+
+    clean_m3_per_s: dict[str, float | None]
+    problems: list[str]
+
+
+def predicted_by_child(file: Path) -> dict[str, float | None]:
+    """Return the predicted clean flow of every filter of a configuration file.
+
+    Raises:
+        SettingsError: what the file describes cannot be.
+        MachineError: the child failed.
+    """
+    command = [sys.executable, "-m", "monitor.app.prediction", str(file)]
+    try:
+        done = subprocess.run(
+            command, stdin=subprocess.DEVNULL, capture_output=True, timeout=_WITHIN_S, check=False
+        )
+        found = msgspec.json.decode(done.stdout, type=Prediction)
+    except (OSError, subprocess.TimeoutExpired, msgspec.DecodeError) as error:
+        raise MachineError(
+            f"the sizing model could not be run ({error}); try canister size -c {file}"
+        ) from error
+    if found.problems:
+        raise SettingsError(found.problems)
+    return found.clean_m3_per_s
+
+
+def _main() -> None:
+    from monitor.app.plans import predicted_m3_per_s
+    from monitor.settings.load import load
+
+    clean: dict[str, float | None] = {}
+    problems: list[str] = []
+    try:
+        for name, settings in load(Path(sys.argv[1])).tree.filters.items():
+            clean[name] = predicted_m3_per_s(name, settings)
+    except SettingsError as error:
+        problems += error.problems
+    sys.stdout.buffer.write(msgspec.json.encode(Prediction(clean, problems)))
+
+
+if __name__ == "__main__":
+    _main()

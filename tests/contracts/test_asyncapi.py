@@ -1,0 +1,120 @@
+"""What goes out is what deploy/asyncapi.yaml says, and that file is AsyncAPI 3."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import msgspec
+import pytest
+import yaml
+
+from monitor.alarms.rules import Limits
+from monitor.alarms.watch import KINDS
+from monitor.app.replay import unknown_filter
+from monitor.app.station import Station
+from monitor.delivery import payloads
+from monitor.delivery.topics import Topics
+from monitor.records import (
+    AlarmKind,
+    Cause,
+    CleanBasis,
+    Event,
+    EventKind,
+    FlowReading,
+    Moment,
+    Quality,
+)
+
+HERE = Path(__file__).parent
+DOCUMENT = HERE.parents[1] / "deploy" / "asyncapi.yaml"
+
+
+@pytest.fixture(scope="module")
+def document() -> dict[str, Any]:
+    return yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
+
+
+def check(document: dict[str, Any], message: str, payload: bytes) -> None:
+    """Validate a payload against the schema of a message, references resolved in the document."""
+    name = document["components"]["messages"][message]["payload"]["$ref"].rsplit("/", 1)[1]
+    schema = {**document, "$ref": f"#/components/schemas/{name}"}
+    jsonschema.Draft202012Validator(schema).validate(json.loads(payload))
+
+
+def event(**changes: Any) -> Event:
+    whole = Event("long_tank", EventKind.RAISED, 10.0, 1_770_000_000.123, AlarmKind.FLOW_STOPPED, 1,
+                  0.0, 2e-4, CleanBasis.MEASURED, 25.06, Cause.PUMP_OR_POWER, "seen", "do")  # fmt: skip
+    return msgspec.structs.replace(whole, **changes)
+
+
+def test_the_document_is_asyncapi_3(document: dict[str, Any]) -> None:
+    """Against the JSON Schema that the AsyncAPI Initiative publishes for version 3.0.0."""
+    published = json.loads(
+        gzip.decompress((HERE / "published" / "asyncapi-3.0.0.schema.json.gz").read_bytes())
+    )
+    jsonschema.Draft7Validator(published).validate(document)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft7Validator(published).validate({**document, "operations": {"x": {}}})
+
+
+@pytest.mark.parametrize("kind", list(EventKind))
+def test_every_event_is_as_described(document: dict[str, Any], kind: EventKind) -> None:
+    alarm = AlarmKind.CLEANING_DUE if kind in (EventKind.RAISED, EventKind.CLEARED) else None
+    fields = payloads.event(event(event=kind, alarm=alarm))
+    check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+
+
+@pytest.mark.parametrize("cause", list(Cause))
+def test_every_cause_is_as_described(document: dict[str, Any], cause: Cause) -> None:
+    fields = payloads.event(event(cause=cause, flow_m3_per_s=None, temperature_c=None))
+    check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+
+
+@pytest.mark.parametrize("kind", list(AlarmKind))
+def test_alarms_are_as_described(document: dict[str, Any], kind: AlarmKind) -> None:
+    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(alarm=kind))))
+    check(document, "alarm", msgspec.json.encode(payloads.never("long_tank", kind)))
+
+
+@pytest.mark.parametrize("quality", list(Quality))
+def test_states_are_as_described(document: dict[str, Any], quality: Quality) -> None:
+    station = Station({"long_tank": unknown_filter("long_tank", 450, 300, Limits())})
+    now = Moment(5.0, 1_770_000_000.0, False)
+    check(document, "state", msgspec.json.encode(station.state_payload("long_tank", now, True)))
+    flow = 2e-4 if quality is Quality.GOOD else None
+    station.tick([FlowReading("long_tank", 1.0, flow, quality)], now)
+    check(document, "state", msgspec.json.encode(station.state_payload("long_tank", now, False)))
+
+
+@pytest.mark.parametrize("word", ["online", "lost", "stopped"])
+def test_presence_is_as_described(document: dict[str, Any], word: str) -> None:
+    when = None if word == "lost" else 1_770_000_000.0
+    check(document, "presence", msgspec.json.encode(payloads.presence(word, "r", when, "0")))
+
+
+def test_a_wrong_payload_is_noticed(document: dict[str, Any]) -> None:
+    fields = {**payloads.event(event()), "flow_l_per_h": "much"}
+    with pytest.raises(jsonschema.ValidationError):
+        check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+
+
+def test_topics_are_the_documents_addresses(document: dict[str, Any]) -> None:
+    topics = Topics("canister", "fish_room")
+    made = {
+        "presence": topics.presence,
+        "events": topics.events,
+        "state": topics.state("long_tank"),
+        "alarm": topics.alarm("long_tank", "flow-low"),
+    }
+    values = {"root": "canister", "site": "fish_room", "filter": "long_tank", "alarm": "flow-low"}
+    addresses = {k: c["address"].format(**values) for k, c in document["channels"].items()}
+    assert made == addresses
+
+
+def test_the_alarms_of_the_topic_are_those_of_the_program(document: dict[str, Any]) -> None:
+    listed = document["channels"]["alarm"]["parameters"]["alarm"]["enum"]
+    assert sorted(listed) == sorted(kind.value for kind in KINDS)
