@@ -1,0 +1,108 @@
+"""A journal that cannot be written stops neither measuring nor judging."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.alarms.rules import Limits
+from monitor.app.recorder import Recorder
+from monitor.app.replay import unknown_filter
+from monitor.app.station import Station
+from monitor.errors import StorageError
+from monitor.journal.store import Journal
+from monitor.records import FlowReading, Moment, Order
+from monitor.settings.model import StorageSettings
+
+PLAN = {"left": unknown_filter("left", 450, 12, Limits())}
+
+
+class Failing(Journal):
+    """A journal whose disk can be taken away."""
+
+    failing = False
+
+    def record(self, *arguments: object, **options: object) -> None:  # type: ignore[override]
+        if self.failing:
+            raise StorageError("journal: cannot write: disk full")
+        super().record(*arguments, **options)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def parts(tmp_path: Path):  # type: ignore[no-untyped-def]
+    journal = Failing(tmp_path)
+    station = Station(PLAN)
+    recorder = Recorder(journal, station, StorageSettings(sample_every_s=1, commit_every_s=5))
+    yield journal, station, recorder
+    journal.close()
+
+
+def tick(station: Station, recorder: Recorder, line_s: float, flow: float) -> None:
+    now = Moment(line_s, 1000 + line_s)
+    recorder.take(now, station.tick([FlowReading("left", 1.0, flow)], now))
+
+
+def test_events_wait_for_the_disk_and_none_is_lost(parts) -> None:  # type: ignore[no-untyped-def]
+    journal, station, recorder = parts
+    for t in range(20):
+        tick(station, recorder, float(t), 2e-4)
+    assert [e.event.event for e in journal.entries_after(0, 9)] == ["clean-flow-learned"]
+    journal.failing = True
+    for t in range(20, 60):
+        tick(station, recorder, float(t), 0.0)
+    assert not recorder.health().working
+    assert "1 events wait in memory" in recorder.health().line
+    journal.failing = False
+    for t in range(60, 75):
+        tick(station, recorder, float(t), 0.0)
+    assert recorder.health().working
+    events = [e.event for e in journal.entries_after(0, 9)]
+    assert [e.event for e in events] == ["clean-flow-learned", "raised"]
+    assert events[1].line_s == 29.0, "ten seconds at a standstill, 20 to 29, not when written"
+
+
+def test_samples_are_written_in_batches(parts) -> None:  # type: ignore[no-untyped-def]
+    journal, station, recorder = parts
+    with journal._guarded("read") as link:
+        count = lambda: link.execute("SELECT COUNT(*) FROM samples").fetchone()[0]  # noqa: E731
+        tick(station, recorder, 0.0, 2e-4)
+        tick(station, recorder, 4.0, 2e-4)
+        assert count() == 0
+        tick(station, recorder, 5.0, 2e-4)
+        assert count() == 3
+
+
+def test_an_order_is_carried_out_once_even_while_the_disk_is_full(parts, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    journal, _station, recorder = parts
+    hand = Journal(tmp_path)
+    hand.order(Order("cleaned", "left"))
+    journal.failing = True
+    events = recorder.orders(Moment(1.0, 1001.0))
+    recorder.take(Moment(1.0, 1001.0), events)
+    hand.order(Order("dance", "left"))
+    second = recorder.orders(Moment(2.0, 1002.0))
+    assert [e.event for e in events] == ["cleaned"]
+    assert second == []
+    journal.failing = False
+    recorder.flush(Moment(3.0, 1003.0))
+    assert hand.answer(1) == "done: clean flow is being learned anew"
+    assert hand.answer(2) == "refused: unknown order dance"
+    hand.close()
+
+
+def test_a_saved_state_that_cannot_be_read_begins_anew_and_says_so() -> None:
+    station = Station(PLAN)
+    said = station.restore({"filter/left": b'{"condition": 3}', "filter/gone": b"x"}, Moment(1, 1))
+    assert len(said) == 1
+    assert "filter/left" in said[0]
+
+
+def test_a_station_restored_goes_on_as_if_nothing_had_been() -> None:
+    first = Station(PLAN)
+    for t in range(40):
+        first.tick([FlowReading("left", 1.0, 2e-4 if t < 20 else 0.0)], Moment(float(t), float(t)))
+    second = Station(PLAN)
+    assert second.restore(first.saved(), Moment(40.0, 40.0)) == []
+    assert second.alarm_events == first.alarm_events
+    assert second.tick([FlowReading("left", 1.0, 0.0)], Moment(41.0, 41.0)) == []
