@@ -79,12 +79,12 @@ def step(
     ):
         events = (_learned(seen, now, condition),)
     alarms, reasons = state.alarms, state.reasons
-    elapsed = condition.line_s - (state.condition.line_s or 0.0) if condition.line_s else 0.0
+    elapsed = _elapsed_s(state.condition, condition)
     for index, kind in enumerate(KINDS):
         said = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
         if said is None:
             continue
-        span = elapsed if kind is AlarmKind.FLOW_UNKNOWN else seen.dt_s
+        span = seen.dt_s if seen.fresh else elapsed
         new = live(alarms[index], said, span, now.line_s, now.utc_s)
         if new is alarms[index]:
             continue
@@ -137,6 +137,12 @@ def resumed(state: WatchState, now: Moment) -> WatchState:
         for a in state.alarms
     )
     return WatchState(pipeline.resumed(state.condition, now), alarms, state.reasons)
+
+
+def _elapsed_s(before: ConditionState, after: ConditionState) -> float:
+    if before.line_s is None or after.line_s is None:
+        return 0.0
+    return after.line_s - before.line_s
 
 
 def _put(row: tuple[_T, ...], index: int, value: _T) -> tuple[_T, ...]:

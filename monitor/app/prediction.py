@@ -13,7 +13,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor.errors import MachineError, SettingsError
+from monitor.errors import CanisterError, MachineError, SettingsError
 
 _WITHIN_S = 120.0  # a small board that just booted is slow
 
@@ -58,6 +58,8 @@ def _main() -> None:
             clean[name] = predicted_m3_per_s(name, settings)
     except SettingsError as error:
         problems += error.problems
+    except CanisterError as error:
+        problems.append(f"{sys.argv[1]}: {error}")
     sys.stdout.buffer.write(msgspec.json.encode(Prediction(clean, problems)))
 
 

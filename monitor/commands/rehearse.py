@@ -6,6 +6,7 @@ import logging
 import sys
 import tempfile
 import time
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -20,6 +21,8 @@ from monitor.commands.common import (
     reported,
     shown_event,
 )
+
+_STATE_EVERY_DAYS = 4
 
 
 @reported
@@ -102,6 +105,7 @@ class _Rehearsing:
         self._child: Any = None
         self._address = self._find_broker(broker)
         self._seen: set[str] = set()
+        self._state_due: dict[str, str] = {}
         self._bar: Any = None
 
     def _find_broker(self, named: str | None) -> Any:
@@ -142,7 +146,7 @@ class _Rehearsing:
         began_s = time.monotonic()
         try:
             if self._address is not None and not self._json:
-                listener = self._listen(rehearsal.topics.events)
+                listener = self._listen([rehearsal.topics.events, rehearsal.topics.state("+")])
             self._start_bar()
             rehearsal.run()
             missing = rehearsal.drain(self._wait_s)
@@ -162,12 +166,14 @@ class _Rehearsing:
         faults = ", ".join(f.name for f in self._script.faults) or "none"
         self._say(f"Rehearsal at {self._tree.site.name or self._tree.site.id}: "
                   f"{self._script.days:g} simulated days, seed {self._script.seed}, "
-                  f"faults to come: {faults}.")  # fmt: skip
+                  f"faults to come: {faults}.\n"
+                  "A keeper is played too: told that cleaning is due, they clean the next evening, "
+                  "and the flow stops while they do.")  # fmt: skip
 
-    def _listen(self, topic: str) -> Any:
+    def _listen(self, topics: list[str]) -> Any:
         from monitor.delivery.listener import Listener
 
-        listener = Listener(self._address, [topic], self._arrived)
+        listener = Listener(self._address, topics, self._arrived)
         if not listener.start():
             self._say("the subscriber of this rehearsal got no answer from the broker")
         return listener
@@ -178,13 +184,29 @@ class _Rehearsing:
         elif self._address is None:
             self._show(fields)
 
-    def _arrived(self, _topic: str, payload: bytes) -> None:
+    def _arrived(self, topic: str, payload: bytes) -> None:
         import msgspec
 
         fields = msgspec.json.decode(payload)
-        if fields["id"] not in self._seen:
+        if topic.endswith("/state"):
+            self._show_state(fields)
+        elif fields["id"] not in self._seen:
             self._seen.add(fields["id"])
             self._show(fields)
+
+    def _show_state(self, fields: dict[str, Any]) -> None:
+        """Show how a filter fouls, a line every few simulated days."""
+        name, when = str(fields["filter"]), str(fields["time"])
+        if fields["share_of_clean"] is None or fields["clean_flow_basis"] != "measured":
+            return
+        if when[:10] < self._state_due.get(name, ""):
+            return
+        self._state_due[name] = _days_later(when[:10], _STATE_EVERY_DAYS)
+        self._print(
+            f"{when[:16].replace('T', ' ')}  running at {fields['share_of_clean']:.0%} of clean  "
+            f"(flow {flow_words(fields['flow_l_per_h'], False)})",
+            "dim",
+        )
 
     def _await_arrivals(self, rehearsal: Any) -> None:
         until = time.monotonic() + 5.0
@@ -195,15 +217,18 @@ class _Rehearsing:
         style = {"raised": "bold", "cleared": "dim"}.get(str(fields["event"]), "")
         flow, clean = fields["flow_l_per_h"], fields["clean_flow_l_per_h"]
         when = str(fields["time"])[:16].replace("T", " ")
-        out = self._bar.console if self._bar is not None else self._out
-        out.print(
+        self._print(
             f"{when}  {shown_event(fields)}  "
             f"(flow {flow_words(flow, False)}, clean {flow_words(clean, False)})",
-            style=style,
+            style,
         )
         if fields["event"] == "raised":
-            out.print(f"    cause: {str(fields['cause']).replace('-', ' ')}; {fields['evidence']}")
-            out.print(f"    advice: {fields['advice']}")
+            cause = str(fields["cause"]).replace("-", " ")
+            self._print(f"    cause: {cause}; {fields['evidence']}")
+            self._print(f"    advice: {fields['advice']}")
+
+    def _print(self, text: str, style: str = "") -> None:
+        (self._bar.console if self._bar is not None else self._out).print(text, style=style)
 
     def _start_bar(self) -> None:
         if not self._json and self._out.is_terminal:
@@ -233,6 +258,10 @@ class _Rehearsing:
             f"{self._script.coarse_s:g} s in quiet stretches, {rehearsal.fine_steps} of 1 s around "
             f"faults and cleanings); {where}."
         )
+
+
+def _days_later(day: str, days: int) -> str:
+    return (date.fromisoformat(day) + timedelta(days=days)).isoformat()
 
 
 def broker_place(text: str) -> tuple[str, int]:

@@ -31,8 +31,9 @@ def follow(old: Averages, flow_m3_per_s: float, span_s: float, runs: bool) -> Av
     if steady is None:
         first = flow_m3_per_s if runs else None
         return Averages(flow_m3_per_s, first, first, 0.0)
-    churn = old.churn + _gain(span_s, _CHURN_S) * (abs(flow_m3_per_s - steady) - old.churn)
     steady += _gain(span_s, _STEADY_S) * (flow_m3_per_s - steady)
+    # Against the new mean: a value that stands for a minute says nothing of swings within it.
+    churn = old.churn + _gain(span_s, _CHURN_S) * (abs(flow_m3_per_s - steady) - old.churn)
     if not runs:
         return Averages(steady, old.running, old.day, churn)
     running, day = old.running, old.day

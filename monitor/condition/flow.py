@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import msgspec
 
 from monitor.records import FlowReading, PulseReading, Quality
@@ -11,6 +13,7 @@ _ENOUGH_PULSES = 5
 # ... but at clean flow the wait for them never exceeds this many of their expected intervals.
 _PATIENCE = 1.5
 _LONGEST_WAIT_S = 120.0
+_MOST_PULSES = 10**12  # no counter has seen more in one reading
 
 
 class FlowState(msgspec.Struct, frozen=True, gc=False):
@@ -58,8 +61,8 @@ def estimate(
     """
     span = reading.span_s
     if reading.quality is not Quality.GOOD:
-        return _EMPTY, Estimate(None, reading.quality, max(0.0, span))
-    if span <= 0.0:
+        return _EMPTY, Estimate(None, reading.quality, span if 0.0 < span < math.inf else 0.0)
+    if not 0.0 < span < math.inf:  # NaN fails this too
         return state, Estimate(None, Quality.MISSING, 0.0)
     if isinstance(reading, FlowReading):
         flow = reading.flow_m3_per_s
@@ -69,7 +72,7 @@ def estimate(
         if not -0.1 * sensor.max_flow_m3_per_s <= flow <= sensor.max_flow_m3_per_s:
             return _EMPTY, Estimate(None, Quality.OUT_OF_RANGE, span)
         return _EMPTY, Estimate(flow if flow > 0.0 else 0.0, Quality.GOOD, span)
-    if reading.pulses < 0:
+    if not 0 <= reading.pulses <= _MOST_PULSES:
         return _EMPTY, Estimate(None, Quality.OUT_OF_RANGE, span)
     pulses, total = state.pulses + reading.pulses, state.span_s + span
     if pulses < _ENOUGH_PULSES and expected_m3_per_s is not None:

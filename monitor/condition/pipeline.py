@@ -6,13 +6,14 @@ is never credited to what was seen before or after it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import msgspec
 
 from monitor.condition.averages import Averages, follow
 from monitor.condition.flow import NOTHING, Estimate, FlowState, Sensor, estimate
-from monitor.condition.reference import Learning, Reference, after_cleaning, learn
+from monitor.condition.reference import Learning, Phase, Reference, after_cleaning, learn
 from monitor.records import (
     Assessment,
     CleanBasis,
@@ -23,7 +24,10 @@ from monitor.records import (
 )
 
 _RUNS_ABOVE_SHARE = 0.2
-_TEMPERATURE_GOOD_FOR_S = 30.0
+_FIRST_SPAN_S = 1.0  # believed of the very first reading, whose span nothing can confirm
+# A temperature stands for as long as a probe may be slow, or for three rows of a recording, but
+# never over a gap.
+_TEMPERATURE_GOOD_FOR_S, _TEMPERATURE_GOOD_FOR_AT_MOST_S = 30.0, 300.0
 
 
 class ConditionPlan(msgspec.Struct, frozen=True, gc=False):
@@ -55,6 +59,7 @@ class ConditionState(msgspec.Struct, frozen=True, gc=False):
     quality: Quality = Quality.MISSING
     unknown_s: float = 0.0
     temperature: Temperature = Temperature()
+    fresh_line_s: float | None = None
 
 
 def step(
@@ -69,15 +74,14 @@ def step(
     line_s = now.line_s if state.line_s is None else max(now.line_s, state.line_s)
     clean, basis = _clean(state.reference, plan.predicted_m3_per_s)
     flow_state, averages, reference = state.flow, state.averages, state.reference
+    fresh_line_s = state.fresh_line_s if state.fresh_line_s is not None else line_s - _FIRST_SPAN_S
     temperature, newest, quality = state.temperature, state.newest_m3_per_s, state.quality
     seen: Estimate = NOTHING
-    covered_s = 0.0
     for reading in readings:
         if isinstance(reading, TemperatureReading):
-            temperature = Temperature(reading.temperature_c, reading.quality, line_s)
+            temperature = _taken(reading, line_s)
             continue
         flow_state, seen = estimate(flow_state, reading, plan.sensor, clean)
-        covered_s += max(0.0, reading.span_s)
         if seen.quality is not Quality.COLLECTING:
             newest, quality = seen.flow_m3_per_s, seen.quality
         if seen.flow_m3_per_s is None:
@@ -96,9 +100,10 @@ def step(
     fresh = seen.flow_m3_per_s is not None
     waiting = seen.quality is Quality.COLLECTING
     unknown_s = 0.0 if fresh or waiting else state.unknown_s + elapsed
-    if unknown_s > 0.0 and not covered_s:
-        quality = Quality.MISSING
-    if line_s - temperature.line_s > max(_TEMPERATURE_GOOD_FOR_S, 3 * elapsed):
+    if unknown_s > 0.0 and seen is NOTHING:
+        newest, quality = None, Quality.MISSING
+    good_for_s = max(_TEMPERATURE_GOOD_FOR_S, min(3 * elapsed, _TEMPERATURE_GOOD_FOR_AT_MOST_S))
+    if line_s - temperature.line_s > good_for_s:
         temperature = Temperature(None, Quality.MISSING, temperature.line_s)
     new = ConditionState(
         line_s,
@@ -110,8 +115,11 @@ def step(
         quality,
         unknown_s,
         temperature,
+        line_s if fresh else fresh_line_s,
     )
-    return new, _assessment(new, plan, clean, basis, seen.span_s if fresh else 0.0, fresh)
+    # A reading may claim no more time than has passed since the last flow that was seen.
+    dt_s = min(seen.span_s, line_s - fresh_line_s) if fresh else 0.0
+    return new, _assessment(new, plan, clean, basis, dt_s, fresh)
 
 
 def picture(state: ConditionState, plan: ConditionPlan) -> Assessment:
@@ -145,12 +153,16 @@ def _assessment(
 
 
 def cleaned(state: ConditionState) -> ConditionState:
-    """Return the state after the user has cleaned the filter: clean flow is learned anew."""
+    """Return the state after the user has cleaned the filter: clean flow is learned anew.
+
+    Told twice before it is learned, it is still the measured clean flow that can be had back.
+    """
+    twice = state.before_cleaning is not None and state.reference.phase is not Phase.HELD
     return msgspec.structs.replace(
         state,
         averages=Averages(steady=state.averages.steady),
         reference=after_cleaning(state.reference),
-        before_cleaning=state.reference,
+        before_cleaning=state.before_cleaning if twice else state.reference,
     )
 
 
@@ -163,7 +175,22 @@ def cleaned_undone(state: ConditionState) -> ConditionState | None:
 
 def resumed(state: ConditionState, now: Moment) -> ConditionState:
     """Return the state after a restart: the time not watched is neither flow nor its absence."""
-    return msgspec.structs.replace(state, line_s=now.line_s, flow=FlowState(), unknown_s=0.0)
+    return msgspec.structs.replace(
+        state,
+        line_s=now.line_s,
+        flow=FlowState(),
+        newest_m3_per_s=None,
+        quality=Quality.MISSING,
+        unknown_s=0.0,
+        fresh_line_s=now.line_s,
+    )
+
+
+def _taken(reading: TemperatureReading, line_s: float) -> Temperature:
+    value_c, quality = reading.temperature_c, reading.quality
+    if value_c is not None and not math.isfinite(value_c):
+        value_c, quality = None, Quality.OUT_OF_RANGE
+    return Temperature(value_c, quality, line_s)
 
 
 def _clean(reference: Reference, predicted: float | None) -> tuple[float | None, CleanBasis]:

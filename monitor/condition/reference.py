@@ -16,6 +16,7 @@ _BLOCKS = 12
 # After this many stretches without a steady one the median block is taken: better a rough
 # reference that is told as such than a filter nobody watches.
 _PATIENCE_BLOCKS = 10 * _BLOCKS
+_BURST_FORGOTTEN_AFTER = 2.0  # stretches
 _RUNS_ABOVE_SHARE = 0.2  # of the flow known so far: below it the pump is taken to be off
 
 
@@ -40,7 +41,8 @@ class Reference(msgspec.Struct, frozen=True, gc=False):
 
     `clean` is the flow to compare with, `measured` whether it was learned in this cycle.
     `steady` is false for a reference taken from an unsteady stretch. `first` is the clean flow
-    when the filter was new, for comparison after each cleaning.
+    when the filter was new, for comparison after each cleaning. `below_s` is how long less water
+    than that of a running pump was seen.
     """
 
     phase: Phase = Phase.SETTLING
@@ -54,6 +56,7 @@ class Reference(msgspec.Struct, frozen=True, gc=False):
     steady: bool = True
     first: float | None = None
     learned_line_s: float | None = None
+    below_s: float = 0.0
 
     @property
     def basis(self) -> CleanBasis:
@@ -81,7 +84,13 @@ def learn(
         return old
     known = old.clean if old.clean is not None else predicted_m3_per_s
     if flow_m3_per_s <= (known or 0.0) * _RUNS_ABOVE_SHARE:
-        return old  # the pump is off: that says nothing about clean
+        # The pump is off: that says nothing about clean. But where nothing is known except a first
+        # burst, little water for long means that the burst was not the filter.
+        below_s = old.below_s + span_s
+        unknown = old.first is None and predicted_m3_per_s is None and flow_m3_per_s > 0.0
+        if unknown and below_s > _BURST_FORGOTTEN_AFTER * how.learn_s:
+            return Reference()
+        return msgspec.structs.replace(old, below_s=below_s) if unknown else old
     if old.phase is Phase.SETTLING:
         spent = old.spent_s + span_s
         if spent < how.settle_s:

@@ -12,7 +12,7 @@ class Backoff:
     def __init__(
         self,
         first_s: float = 1.0,
-        cap_s: float = 60.0,
+        cap_s: float = 20.0,
         draw: Callable[[float, float], float] = random.uniform,
     ) -> None:
         self._first_s = first_s

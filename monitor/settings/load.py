@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+import json
 import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, get_origin
 
 from pydantic import ValidationError
 from pydantic_settings import (
@@ -20,7 +22,15 @@ from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 from monitor.errors import SettingsError, SizingError
 from monitor.settings.model import ENVIRONMENT_PREFIX, MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
-from monitor.settings.schema import dotted, field_at, known_keys, nearest
+from monitor.settings.schema import (
+    dotted,
+    field_at,
+    known_keys,
+    named_section,
+    nearest,
+    plain,
+    section,
+)
 
 DEFAULT_FILE = Path("/etc/canister-monitor/canister.toml")
 FILE_VARIABLE = ENVIRONMENT_PREFIX + "CONFIG"
@@ -67,7 +77,8 @@ def load(option: Path | None = None, sound: bool = True) -> Loaded:
 
     def where(path: Sequence[str | int]) -> str:
         if _has(surroundings, path):
-            name = _DELIMITER.join(str(step) for step in path).upper()
+            named = itertools.takewhile(lambda step: isinstance(step, str), path)
+            name = _DELIMITER.join(str(step) for step in named).upper()
             return f"environment variable {ENVIRONMENT_PREFIX}{name}"
         return str(file)
 
@@ -130,18 +141,37 @@ def _reason(error: Exception) -> str:
 def _environment(written: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
     """Return what the environment overrides, and a line for each name that means nothing."""
     problems = []
-    for name in sorted(os.environ):
-        if name.startswith(ENVIRONMENT_PREFIX) and name != FILE_VARIABLE:
-            path = name.removeprefix(ENVIRONMENT_PREFIX).lower().split(_DELIMITER)
-            wrong = _unknown(path, written)
-            if wrong is not None:
-                problems.append(f"environment variable {name}: {wrong}")
-    if problems:
-        return {}, problems
+    good: dict[str, str] = {}
+    for name, value in sorted(os.environ.items()):
+        if not name.upper().startswith(ENVIRONMENT_PREFIX) or name == FILE_VARIABLE:
+            continue
+        path = name[len(ENVIRONMENT_PREFIX) :].lower().split(_DELIMITER)
+        wrong = f"write it in capitals: {name.upper()}" if name != name.upper() else None
+        wrong = wrong or _unknown(path, written) or _not_a_list(path, value)
+        if wrong is not None:
+            problems.append(f"environment variable {name}: {wrong}")
+        else:
+            good[name] = value
+    source = EnvSettingsSource(_Shape)
+    source.env_vars = {name.lower(): value for name, value in good.items()}
     try:
-        return dict(EnvSettingsSource(_Shape)()), []
+        return dict(source()), problems
     except ForeignSettingsError as error:
-        return {}, [f"environment: {error}; expected JSON text there"]
+        return {}, [*problems, f"environment: {error}; expected JSON text there"]
+
+
+def _not_a_list(path: Sequence[str], value: str) -> str | None:
+    """Say so where a list is wanted and the text is none."""
+    field = field_at(path)
+    if field is None or get_origin(plain(field.annotation)) is not list:
+        return None
+    try:
+        found = json.loads(value)
+    except ValueError:
+        found = None
+    if isinstance(found, list):
+        return None
+    return f"{dotted(path)}: got {value!r}, expected a list as JSON text"
 
 
 def _unknown(path: Sequence[str], written: Mapping[str, Any]) -> str | None:
@@ -149,8 +179,11 @@ def _unknown(path: Sequence[str], written: Mapping[str, Any]) -> str | None:
     names = tuple(filters) if isinstance(filters, Mapping) else ()
     if len(path) > 1 and path[0] == "filters" and names and path[1] not in names:
         return f"no filter {path[1]} in the file{nearest(path[1], names)}"
-    if field_at(path) is not None:
-        return None
+    field = field_at(path)
+    if field is not None:
+        if section(field.annotation) is None and named_section(field.annotation) is None:
+            return None
+        return "names a table, not a key; add the key after two underscores"
     depth = next(
         (
             n
@@ -161,6 +194,13 @@ def _unknown(path: Sequence[str], written: Mapping[str, Any]) -> str | None:
     )
     stem = dotted(path[: depth - 1])
     known = known_keys(path[: depth - 1])
+    above = field_at(path[:-1])
+    if (
+        above is not None
+        and section(above.annotation) is None
+        and named_section(above.annotation) is None
+    ):
+        return f"goes too deep: {dotted(path[:-1])} is a key, not a table"
     if depth == len(path) and not known:
         return "names a table, not a key; add the key after two underscores"
     place = f"unknown key {path[depth - 1]}" + (f" in {stem}" if stem else "")
@@ -181,6 +221,8 @@ def _merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any
 def _has(tree: Mapping[str, Any], path: Sequence[str | int]) -> bool:
     here: Any = tree
     for step in path:
+        if isinstance(here, list):  # the whole list comes from there
+            return True
         if not isinstance(here, Mapping) or step not in here:
             return False
         here = here[step]
@@ -189,14 +231,16 @@ def _has(tree: Mapping[str, Any], path: Sequence[str | int]) -> bool:
 
 def _unsound(tree: SettingsTree, file: Path) -> list[str]:
     """Return the parts that are each well written and together impossible."""
-    from monitor.settings.convert import installation  # brings the sizing model's library
+    # Both bring the sizing model's library, which not every command needs.
+    from monitor.settings.convert import installation
+    from monitor.sizing.report import size
 
     problems = []
     for name, settings in tree.filters.items():
         if settings.pump is None:
             continue
         try:
-            installation(name, settings)
+            size(installation(name, settings))
         except SizingError as error:
             problems.append(f"{file}: filters.{name}: {error}")
     return problems

@@ -9,7 +9,16 @@ import json
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationInfo,
+    field_validator,
+)
+from pydantic_core import PydanticCustomError
 
 ENVIRONMENT_PREFIX = "CANISTER_"
 MAX_FILTERS = 8
@@ -33,8 +42,11 @@ def key(
 
 def _from_json(value: Any) -> Any:
     """Lists reach us from the environment as JSON text."""
-    if isinstance(value, str) and value.lstrip().startswith("["):
-        return json.loads(value)
+    if isinstance(value, str):
+        try:
+            return json.loads(value)
+        except ValueError:
+            raise PydanticCustomError("not_json", "a list as JSON text") from None
     return value
 
 
@@ -42,6 +54,15 @@ class Section(BaseModel):
     """A table of the file; an unknown key in it is an error."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _true_is_no_number(cls, value: Any, info: ValidationInfo) -> Any:
+        """Python counts `true` as 1; a person who writes it for a pin or a bore means neither."""
+        field = cls.model_fields[str(info.field_name)]
+        if isinstance(value, bool) and field.annotation is not bool:
+            raise PydanticCustomError("not_boolean", "a value of its kind")
+        return value
 
 
 class SourceKind(StrEnum):
@@ -126,7 +147,10 @@ class MqttSettings(Section):
     )
     username: str = key("User name at the broker, empty for none", default="")
     password: SecretStr | None = key(
-        "Password; better kept in password_file", sample="not a good place", default=None
+        "Password; better kept in password_file",
+        sample="not a good place",
+        min_length=1,
+        default=None,
     )
     password_file: str = key("File whose first line is the password", default="")
     client_id: str = key(

@@ -49,7 +49,7 @@ def explain(error: Mapping[str, Any], where: Where) -> str:
     meaning = f" ({field.description})" if field is not None and field.description else ""
     if kind == "missing":
         return f"{place}: missing{meaning}; add it"
-    return f"{place}: got {_shown(value)}, expected {_expected(error, path)}{meaning}"
+    return f"{place}: got {_shown(value, path)}, expected {_expected(error, path)}{meaning}"
 
 
 def _expected(error: Mapping[str, Any], path: Sequence[str | int]) -> str:
@@ -57,7 +57,11 @@ def _expected(error: Mapping[str, Any], path: Sequence[str | int]) -> str:
     unit = unit_of(field_at(path))
     if kind in _EXPECTED:
         text = _EXPECTED[kind].format(**{k: _number(v) for k, v in context.items()})
-        return f"{text} {unit}".rstrip() if kind.startswith(("greater", "less", "float")) else text
+        if kind.startswith(("greater", "less")) and unit:
+            return f"{text} {unit}"
+        return f"{text} ({unit})" if kind.startswith("float") and unit else text
+    if kind == "not_boolean":
+        return "something other than true or false"
     if kind == "string_pattern_mismatch":
         last = str(path[-1]) if path else ""
         return _PATTERNS.get(last, _PATTERNS[""])
@@ -65,10 +69,11 @@ def _expected(error: Mapping[str, Any], path: Sequence[str | int]) -> str:
         return str(context.get("expected", "one of the known words"))
     if kind in ("too_short", "too_long"):
         bound = context.get("min_length", context.get("max_length"))
-        return f"{'at least' if kind == 'too_short' else 'at most'} {bound} entries"
+        return f"{'at least' if kind == 'too_short' else 'at most'} {_counted(bound, 'entry')}"
     if kind in ("string_too_short", "string_too_long"):
         bound = context.get("min_length", context.get("max_length"))
-        return f"{'at least' if kind == 'string_too_short' else 'at most'} {bound} characters"
+        some = "at least" if kind == "string_too_short" else "at most"
+        return f"{some} {_counted(bound, 'character')}"
     return str(error["msg"])
 
 
@@ -76,9 +81,16 @@ def _number(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _shown(value: Any) -> str:
+def _counted(number: Any, what: str) -> str:
+    several = what[:-1] + "ies" if what.endswith("y") else what + "s"
+    return f"{number} {what if number == 1 else several}"
+
+
+def _shown(value: Any, path: Sequence[str | int]) -> str:
+    if path and path[-1] == "password":
+        return "something that is not shown here"
     if isinstance(value, dict):
-        return "a table"
+        return f"a table of {len(value)}"
     text = repr(value).replace("\n", " ")
     return text if len(text) <= _SHOWN_CHARACTERS else text[: _SHOWN_CHARACTERS - 1] + "…"
 
@@ -100,7 +112,7 @@ def crossed(raw: Mapping[str, Any], where: Where) -> list[str]:
     for name, settings in filters.items():
         lines += _limits(str(name), settings, where)
     mqtt = raw.get("mqtt")
-    if isinstance(mqtt, Mapping) and mqtt.get("password") and mqtt.get("password_file"):
+    if isinstance(mqtt, Mapping) and "password" in mqtt and mqtt.get("password_file"):
         lines.append(
             f"{where(('mqtt', 'password'))}: mqtt.password: given beside mqtt.password_file; "
             "keep one of them"
@@ -124,6 +136,7 @@ def _shared(
         value = part.get(path[1]) if isinstance(part, Mapping) else None
         if value is None:
             continue
+        value = _as_written_by_others(value)
         if str(value) in first:
             whole = ("filters", str(name), *path)
             lines.append(
@@ -132,6 +145,15 @@ def _shared(
             )
         first.setdefault(str(value), str(name))
     return lines
+
+
+def _as_written_by_others(value: Any) -> Any:
+    """17, 17.0, "17" and "017" are one pin."""
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return value
+    return int(number) if number.is_integer() else value
 
 
 def _limits(name: str, settings: Any, where: Where) -> list[str]:

@@ -16,7 +16,7 @@ from monitor.errors import SizingError
 from monitor.units import l_per_h
 
 MIN_POINTS, MAX_POINTS = 3, 10
-DEFAULT_EXPONENT = 2.0  # the usual parabola; FACTS of the sizing model: a first-order input
+DEFAULT_EXPONENT = 2.0  # the usual parabola; another exponent shifts clean flow by up to 10 %
 
 
 class Pump(msgspec.Struct, frozen=True):
@@ -81,7 +81,11 @@ def pump_from_points(points: Sequence[tuple[float, float]]) -> Pump:
                 f"{h1:g} m comes {l_per_h(q2):g} L/h at {h2:g} m"
             )
     scale = points[-1][0]
-    a, b, c = _parabola([(q / scale, h) for q, h in points])
+    scaled = [(q / scale, h) for q, h in points]
+    a, b, c = _parabola(scaled)
+    if b > 0:
+        # A pump's head does not rise from no flow; the noise of the points, or a flat top, says so.
+        a, b, c = _parabola_flat_at_no_flow(scaled)
     b, c = b / scale, c / scale**2
     squares = sum((a + q * (b + q * c) - h) ** 2 for q, h in points)
     zero_head = _falling_root(a, b, c)
@@ -109,18 +113,24 @@ def _parabola(points: Sequence[tuple[float, float]]) -> tuple[float, float, floa
     return (rows[0][3] - rows[0][1] * b - rows[0][2] * c) / rows[0][0], b, c
 
 
+def _parabola_flat_at_no_flow(points: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    """Least-squares a, 0, c of y = a + c·x²."""
+    n = len(points)
+    squares = [x * x for x, _ in points]
+    mean_x, mean_y = sum(squares) / n, sum(y for _, y in points) / n
+    above = sum((s - mean_x) * (y - mean_y) for s, (_, y) in zip(squares, points, strict=True))
+    c = above / sum((s - mean_x) ** 2 for s in squares)
+    return mean_y - c * mean_x, 0.0, c
+
+
 def _falling_root(a: float, b: float, c: float) -> float | None:
-    """The flow where a + b·q + c·q² reaches zero, if it falls all the way there; else `None`."""
-    if a <= 0 or b > 0:
-        return None
-    if c == 0:
-        return -a / b if b < 0 else None
+    """The flow where a + b·q + c·q² reaches zero, if it falls all the way there; else `None`.
+
+    Written as 2a/(−b + √(b² − 4ac)), which loses no digits when c is next to nothing. For b ≤ 0 it
+    is the smaller positive root, so the curve falls all the way to it.
+    """
     discriminant = b * b - 4 * a * c
-    if discriminant < 0:
+    if a <= 0 or b > 0 or discriminant < 0:
         return None
-    roots = ((-b - math.sqrt(discriminant)) / (2 * c), (-b + math.sqrt(discriminant)) / (2 * c))
-    positive = [q for q in roots if q > 0]
-    if not positive:
-        return None
-    root = min(positive)
-    return root if b + 2 * c * root <= 0 else None
+    below = -b + math.sqrt(discriminant)
+    return 2 * a / below if below > 0 else None

@@ -1,0 +1,93 @@
+"""Whatever is raised comes with something to do, and with the caution where hands get wet.
+
+To unplug before hands go into the water, and not to let the stale water of a long stop into the
+tank, is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import pytest
+
+from monitor.alarms.advice import advice
+from monitor.condition.averages import Averages
+from monitor.condition.cause import reason
+from monitor.condition.pipeline import ConditionState
+from monitor.records import AlarmKind, Assessment, Cause, CleanBasis, Quality
+
+CLEAN = 1 / 6000  # 600 L/h in m³/s
+SHARES = (None, 0.0, 0.005, 0.1, 0.4, 0.7, 1.0, 1.2)
+CHURNS = (0.0, 0.05, 0.2, 0.6)
+
+PAIRS = {
+    (AlarmKind.FLOW_STOPPED, Cause.PUMP_OR_POWER),
+    (AlarmKind.FLOW_STOPPED, Cause.BLOCKED),
+    (AlarmKind.FLOW_LOW, Cause.AIR),
+    (AlarmKind.FLOW_LOW, Cause.SUDDEN_RESTRICTION),
+    (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED),
+    (AlarmKind.CLEANING_DUE, Cause.SUDDEN_RESTRICTION),
+    (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED),
+    (AlarmKind.FLOW_UNKNOWN, Cause.SENSOR_WIRING),
+}
+
+# Parts and deeds for which a hand goes into the water or the canister.
+WET = re.compile(
+    r"impeller|strainer|intake|hose|tilt|clean the filter|clean it|opening the canister"
+)
+
+
+def times_clean(share: float | None) -> float | None:
+    return None if share is None else share * CLEAN
+
+
+def raised_pairs() -> set[tuple[AlarmKind, Cause]]:
+    """Every pair of alarm and cause that some picture of a filter leads to."""
+    found = set()
+    for steady, running, day in itertools.product(SHARES, repeat=3):
+        for churn, quality in itertools.product(CHURNS, Quality):
+            state = ConditionState(
+                averages=Averages(
+                    times_clean(steady), times_clean(running), times_clean(day), churn * CLEAN
+                )
+            )
+            flow = times_clean(steady) if quality is Quality.GOOD else None
+            one = Assessment(
+                "left", 1.0, flow, quality, times_clean(steady), times_clean(running), CLEAN,
+                CleanBasis.MEASURED, None, Quality.MISSING, 61.0, flow is not None,
+            )  # fmt: skip
+            found |= {(kind, reason(kind, state, one).cause) for kind in AlarmKind}
+    return found
+
+
+def test_every_pair_that_can_be_raised_is_known_and_has_advice() -> None:
+    pairs = raised_pairs()
+    assert pairs == PAIRS
+    assert all(advice(kind, cause) for kind, cause in pairs)
+
+
+def test_every_pair_has_advice_of_its_own() -> None:
+    assert len({advice(kind, cause) for kind, cause in PAIRS}) == len(PAIRS)
+
+
+@pytest.mark.parametrize(("kind", "cause"), sorted(PAIRS))
+def test_advice_that_sends_hands_into_water_says_to_unplug_first(
+    kind: AlarmKind, cause: Cause
+) -> None:
+    told = advice(kind, cause)
+    wet = WET.search(told.lower()) is not None
+    assert wet is (kind is not AlarmKind.FLOW_UNKNOWN)
+    if wet:
+        assert "unplug before hands go into the water" in told
+
+
+@pytest.mark.parametrize("cause", [Cause.PUMP_OR_POWER, Cause.BLOCKED])
+def test_advice_after_a_stop_warns_of_the_stale_water(cause: Cause) -> None:
+    assert "rinse the canister before restarting" in advice(AlarmKind.FLOW_STOPPED, cause)
+
+
+@pytest.mark.parametrize("kind", [AlarmKind.FLOW_LOW, AlarmKind.CLEANING_DUE])
+def test_advice_to_clean_spares_the_bacteria(kind: AlarmKind) -> None:
+    """Biological media rinsed in tap water lose their bacteria: common practice, no source."""
+    assert "biological media only in tank water" in advice(kind, Cause.MEDIA_CLOGGED)
