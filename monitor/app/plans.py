@@ -37,7 +37,7 @@ def watch_plans(
         SizingError: a described filter cannot move water.
     """
     if predicted is None:
-        predicted = {name: predicted_m3_per_s(name, s) for name, s in tree.filters.items()}
+        predicted = {name: predicted_m3_per_s(name, tree) for name in tree.filters}
     return {name: watch_plan(name, s, predicted.get(name)) for name, s in tree.filters.items()}
 
 
@@ -55,14 +55,15 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
     )
 
 
-def predicted_m3_per_s(name: str, settings: FilterSettings) -> float | None:
+def predicted_m3_per_s(name: str, tree: SettingsTree) -> float | None:
     """Return the clean flow of the sizing model, `None` where the pump is not described."""
+    settings = tree.filters[name]
     if settings.pump is None:
         return None
     from monitor.settings.convert import installation
     from monitor.sizing.report import size
 
-    return size(installation(name, settings)).clean_m3_per_s
+    return size(installation(name, settings, tree.materials)).clean_m3_per_s
 
 
 def learning(settings: LearningSettings) -> Learning:

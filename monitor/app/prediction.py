@@ -54,8 +54,8 @@ def _main() -> None:
     clean: dict[str, float | None] = {}
     problems: list[str] = []
     try:
-        for name, settings in load(Path(sys.argv[1])).tree.filters.items():
-            clean[name] = predicted_m3_per_s(name, settings)
+        tree = load(Path(sys.argv[1])).tree
+        clean = {name: predicted_m3_per_s(name, tree) for name in tree.filters}
     except SettingsError as error:
         problems += error.problems
     except CanisterError as error:

@@ -109,7 +109,7 @@ class Rehearsal:
             name: Rig(
                 rig_plan(
                     name,
-                    settings,
+                    tree,
                     script.seed + index,
                     START_UTC_S,
                     script.days,
@@ -117,7 +117,7 @@ class Rehearsal:
                     script.coarse_s,
                 )
             )
-            for index, (name, settings) in enumerate(tree.filters.items())
+            for index, name in enumerate(tree.filters)
         }
         self._told_up_to = self.journal.cursor("terminal")
         self._cleanings: list[tuple[float, str]] = []

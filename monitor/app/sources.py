@@ -11,7 +11,7 @@ from monitor.sensing.port import Source
 
 if TYPE_CHECKING:  # the rig brings the sizing model, which the daemon on the board does not need
     from monitor.sensing.rig import RigPlan
-from monitor.settings.model import FilterSettings, SettingsTree, SourceKind
+from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import LITRES_PER_M3
 
 
@@ -28,13 +28,13 @@ def live_sources(tree: SettingsTree) -> list[Source]:
             Rig(
                 rig_plan(
                     name,
-                    settings,
+                    tree,
                     seed=tree.rig.seed + index,
                     start_utc_s=time.time(),
                     faults=asked_faults(tree) if index == 0 else (),
                 )
             )
-            for index, (name, settings) in enumerate(tree.filters.items())
+            for index, name in enumerate(tree.filters)
         ]
     from monitor.sensing.gpio import PulsePins
     from monitor.sensing.probe import Probes
@@ -76,7 +76,7 @@ def asked_faults(tree: SettingsTree) -> tuple[Fault, ...]:
 
 def rig_plan(
     name: str,
-    settings: FilterSettings,
+    tree: SettingsTree,
     seed: int,
     start_utc_s: float,
     days: float = 40.0,
@@ -92,12 +92,13 @@ def rig_plan(
     from monitor.sensing.rig import RigPlan, Surroundings
     from monitor.settings.convert import installation
 
+    settings = tree.filters[name]
     if settings.pump is None:
         raise SettingsError([f"filters.{name}.pump: the rig needs a pump to simulate; describe it"])
     tank = settings.tank
     return RigPlan(
         filter_id=name,
-        circuit=installation(name, settings).circuit,
+        circuit=installation(name, settings, tree.materials).circuit,
         pulses_per_m3=settings.flow_sensor.pulses_per_litre * LITRES_PER_M3,
         seed=seed,
         days=days,
@@ -106,6 +107,7 @@ def rig_plan(
         start_utc_s=start_utc_s,
         has_probe=settings.probe is not None,
         surroundings=Surroundings(
-            tank_m3=(tank.volume_l or 180.0) / LITRES_PER_M3, set_point_c=tank.temperature_c
+            tank_m3=(tank.volume_l.value if tank.volume_l is not None else 180.0) / LITRES_PER_M3,
+            set_point_c=tank.temperature_c.value,
         ),
     )

@@ -114,8 +114,8 @@ def _plan(filter_name: str | None, config: Path | None, per_litre: float, learn_
     tree = load(config).tree
     if filter_name not in tree.filters:
         raise UserMistake(f"--filter {filter_name}: unknown{nearest(filter_name, tree.filters)}")
-    settings = tree.filters[filter_name]
-    return watch_plan(filter_name, settings, predicted_m3_per_s(filter_name, settings))
+    predicted = predicted_m3_per_s(filter_name, tree)
+    return watch_plan(filter_name, tree.filters[filter_name], predicted)
 
 
 def _header(file: Path) -> list[str]:

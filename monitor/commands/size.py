@@ -48,7 +48,7 @@ def size(
     for file in wanted:
         tree = load(file).tree
         for name, settings in tree.filters.items():
-            report = solve(installation(name, settings))
+            report = solve(installation(name, settings, tree.materials))
             if json:
                 json_line(_fields(report))
             else:

@@ -20,7 +20,8 @@ from pydantic_settings import (
 from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 
 from monitor.errors import SettingsError, SizingError
-from monitor.settings.model import ENVIRONMENT_PREFIX, MqttSettings, SettingsTree
+from monitor.settings.base import ENVIRONMENT_PREFIX
+from monitor.settings.model import MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import (
     dotted,
@@ -240,7 +241,7 @@ def _unsound(tree: SettingsTree, file: Path) -> list[str]:
         if settings.pump is None:
             continue
         try:
-            size(installation(name, settings))
+            size(installation(name, settings, tree.materials))
         except SizingError as error:
             problems.append(f"{file}: filters.{name}: {error}")
     return problems

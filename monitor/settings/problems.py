@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from monitor.settings.figure import SHAPE
 from monitor.settings.schema import dotted, field_at, known_keys, nearest, unit_of
 
 Where = Callable[[Sequence[str | int]], str]
@@ -16,6 +17,8 @@ _EXPECTED: dict[str, str] = {
     "bool_type": "true or false",
     "dict_type": "a table",
     "finite_number": "a finite number",
+    "figure": SHAPE,
+    "figure_order": "a range that rises: [low, high] or [low, likely, high]",
     "float_parsing": "a number",
     "float_type": "a number",
     "greater_than": "more than {gt}",

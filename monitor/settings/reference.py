@@ -13,11 +13,19 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from monitor.settings.model import ENVIRONMENT_PREFIX, SettingsTree
+from monitor.settings.base import ENVIRONMENT_PREFIX
+from monitor.settings.figure import Figure
+from monitor.settings.model import SettingsTree
 from monitor.settings.schema import named_section, section, unit_of
 
 # Names that the reference gives to tables which a user names.
-_NAMES = {"filters": "long_tank", "hoses": "inlet", "fittings": "elbows", "media": "coarse"}
+_NAMES = {
+    "filters": "long_tank",
+    "hoses": "inlet",
+    "fittings": "elbows",
+    "media": "coarse",
+    "materials": "my_foam",
+}
 
 _HEAD = f"""\
 # Every key of canister-monitor: what it means, its unit, its default. A key that is commented out
@@ -74,6 +82,8 @@ def _key(name: str, field: FieldInfo) -> Iterator[str]:
 
 
 def _toml(value: Any) -> str:
+    if isinstance(value, Figure):
+        value = value.value
     if isinstance(value, Enum):
         value = value.value
     if isinstance(value, str):

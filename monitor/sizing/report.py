@@ -17,7 +17,9 @@ ORDINARY_SHARE_OF_RATED = (0.35, 0.80)
 class Installation(msgspec.Struct, frozen=True):
     """One filter on one tank, as the sizing model sees it.
 
-    `tank_m3` is the net water volume; 0 when the tank is not described.
+    `tank_m3` is the net water volume, 0 when the tank is not described; `stocking` is light, normal
+    or heavy; `canister_m3` the water in the full canister, 0 when unknown. `dated` holds for each
+    layer its name, material, the day it was fitted (proleptic ordinal) and how many days it lasts.
     """
 
     filter_id: str
@@ -25,6 +27,12 @@ class Installation(msgspec.Struct, frozen=True):
     temperature_c: float
     salinity_g_per_kg: float
     tank_m3: float
+    stocking: str = "normal"
+    filters_on_tank: int = 1
+    canister_m3: float = 0.0
+    empty_kg: float | None = None
+    media_area_m2: float = 0.0
+    dated: tuple[tuple[str, str, int | None, int | None], ...] = ()
 
 
 class SizeReport(msgspec.Struct, frozen=True):

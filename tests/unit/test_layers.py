@@ -48,7 +48,7 @@ IMPURE = {
     "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "sys", "tempfile", "threading",
     "time", "urllib",
 }  # fmt: skip
-THIRD_PARTY_IN_PURE = {"msgspec", "fluids"}
+THIRD_PARTY_IN_PURE = {"msgspec", "fluids", "numpy"}
 
 
 def room(file: Path) -> str:

@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 
 from monitor.errors import SettingsError, SizingError
-from monitor.settings.convert import installation, pump
-from monitor.settings.model import FilterSettings, PumpSettings, SettingsTree
+from monitor.settings.convert import installation
+from monitor.settings.model import FilterSettings, SettingsTree
 from monitor.sizing.circuit import Fitting, Group, Hose, SprayBar, solve_flow_m3_per_s
 from monitor.sizing.media import Layer
+from monitor.sizing.pump import Pump
 from monitor.sizing.report import Installation, size
 from monitor.sizing.water import water
 from monitor.units import l_per_h
@@ -26,6 +27,11 @@ def installed(**tables: Any) -> Installation:
         "pump": {"rated_flow_l_per_h": 1000, "max_head_m": 1.5},
     }
     return installation("left", FilterSettings.model_validate(raw | tables))
+
+
+def the_pump(keys: dict[str, Any]) -> Pump:
+    """The pump that a table becomes."""
+    return installed(pump=keys).circuit.pump
 
 
 def fitting(**keys: Any) -> Fitting:
@@ -86,7 +92,7 @@ def test_a_tank_that_is_not_described_has_no_volume() -> None:
 
 def test_bores_and_lengths_become_metres() -> None:
     hose = installed(hoses={"inlet": {"bore_mm": 12.5, "length_m": 1.5}}).circuit.parts[0]
-    assert hose == Hose("hose inlet", 0.0125, 1.5, 0.0)
+    assert hose == Hose("outlet hose inlet", 0.0125, 1.5, 0.0)
 
 
 def test_a_ribbed_hose_is_rougher_than_a_smooth_one() -> None:
@@ -114,7 +120,7 @@ def test_a_ribbed_hose_is_rougher_than_a_smooth_one() -> None:
 )
 def test_usual_coefficients(kind: str, k: float) -> None:
     part = fitting(kind=kind, bore_mm=16, count=2)
-    assert part == Fitting(f"{kind} a", 0.016, k, 0.0, 2)
+    assert part == Fitting(f"outlet {kind} a", 0.016, k, 0.0, 2)
 
 
 def test_an_elbow_follows_the_two_k_method() -> None:
@@ -194,7 +200,7 @@ def test_a_jet_is_a_spray_bar_of_one_hole(kind: str, holes: int) -> None:
 
 
 def test_the_two_figures_of_the_box() -> None:
-    found = pump(PumpSettings(rated_flow_l_per_h=1200, max_head_m=1.8, curve_exponent=1.5))
+    found = the_pump({"rated_flow_l_per_h": 1200, "max_head_m": 1.8, "curve_exponent": 1.5})
     assert l_per_h(found.rated_flow_m3_per_s) == pytest.approx(1200)
     assert (found.max_head_m, found.exponent, found.fitted) == (1.8, 1.5, False)
 
@@ -202,7 +208,7 @@ def test_the_two_figures_of_the_box() -> None:
 def test_measured_points_are_fitted() -> None:
     """1.6 − 0.4·x − x² m with x in m³/h, zero at x = −0.2 + √1.64."""
     points = [(q, 1.6 - 0.4 * q / 1000 - (q / 1000) ** 2) for q in (0.0, 400.0, 700.0, 1000.0)]
-    found = pump(PumpSettings(points=points))
+    found = the_pump({"points": points})
     assert found.fitted
     assert found.max_head_m == pytest.approx(1.6, rel=1e-9)
     assert l_per_h(found.rated_flow_m3_per_s) == pytest.approx(1000 * (1.64**0.5 - 0.2), rel=1e-9)
@@ -222,7 +228,7 @@ def test_measured_points_are_fitted() -> None:
 )
 def test_half_a_pump_and_two_pumps_are_refused(keys: dict[str, Any], said: str) -> None:
     with pytest.raises(SizingError, match=said):
-        pump(PumpSettings(**keys))
+        the_pump(keys)
 
 
 def test_a_filter_without_a_pump_cannot_be_sized() -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import SettingsError
+from monitor.settings.figure import certain
 from monitor.settings.load import DEFAULT_FILE, chosen_file, load, password
 from monitor.settings.model import MqttSettings, SettingsTree
 
@@ -92,9 +93,9 @@ def test_zero_is_a_value_and_not_a_default(loaded: Loaded, minimal: str) -> None
     )
     left = tree.filters["left"]
     assert left.flow_sensor.pin == 0
-    assert left.flow_sensor.loss_coefficient == 0.0
+    assert left.flow_sensor.loss_coefficient.value == 0.0
     assert left.limits.flow_low_hold_s == 0.0
-    assert left.tank.temperature_c == 0.0
+    assert left.tank.temperature_c.value == 0.0
 
 
 def test_media_keep_the_order_in_which_they_are_written(loaded: Loaded, minimal: str) -> None:
@@ -122,7 +123,7 @@ def test_the_environment_overrides_one_key_and_leaves_the_rest(
     tree = loaded(minimal + PUMP)
     pump = tree.filters["left"].pump
     assert pump is not None
-    assert (pump.max_head_m, pump.rated_flow_l_per_h) == (2.5, 1000.0)
+    assert (pump.max_head_m, pump.rated_flow_l_per_h) == (certain(2.5), certain(1000.0))
     assert (tree.site.id, tree.site.name) == ("fish_room", "Fish room")
 
 
@@ -206,8 +207,12 @@ def test_unknown_environment_names_come_with_the_problems_of_the_file(
 @pytest.mark.parametrize(
     ("name", "value", "said"),
     [
-        ("PUMP__MAX_HEAD_M", "-1", "pump.max_head_m: got '-1', expected more than 0 m"),
-        ("PUMP__MAX_HEAD_M", "high", "pump.max_head_m: got 'high', expected a number (m)"),
+        ("PUMP__MAX_HEAD_M", "-1", "pump.max_head_m: got -1, expected more than 0 m"),
+        (
+            "PUMP__MAX_HEAD_M",
+            "high",
+            "pump.max_head_m: got 'high', expected a number, or a range [low, high]",
+        ),
         ("PUMP__MAX_HEAD_M", "nan", "pump.max_head_m: got 'nan', expected a finite number"),
         ("PUMP__POINTS", "[[0, 1.5], [9, 1]]", "expected at least 3 entries"),
         ("PUMP__POINTS", "many", "pump.points: got 'many', expected a list as JSON text"),

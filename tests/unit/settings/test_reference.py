@@ -53,7 +53,7 @@ ALL = {(table, name): field for table, name, field in keys(SettingsTree)}
 
 def general(table: str) -> str:
     """`filters.x.hoses.y` as `filters.*.hoses.*`."""
-    return re.sub(r"\b(filters|hoses|fittings|media)\.[a-z0-9_]+", r"\1.*", table)
+    return re.sub(r"\b(filters|hoses|fittings|media|materials)\.[a-z0-9_]+", r"\1.*", table)
 
 
 def written() -> Iterator[tuple[int, str, str]]:

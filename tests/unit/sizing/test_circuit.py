@@ -156,8 +156,8 @@ def test_600_l_per_h_in_the_usual_hoses(
 
 def test_a_ribbed_hose_costs_two_to_three_times_a_smooth_one() -> None:
     """Fully rough Colebrook at e/D = 0.05 by hand: f = 0.0716."""
-    assert friction_factor(1e8, RIBBED_ROUGHNESS_PER_BORE) == pytest.approx(0.0716, rel=5e-3)
-    assert 2 < friction_factor(15e3, RIBBED_ROUGHNESS_PER_BORE) / friction_factor(15e3, 0) < 3
+    assert friction_factor(1e8, RIBBED_ROUGHNESS_PER_BORE[1]) == pytest.approx(0.0716, rel=5e-3)
+    assert 2 < friction_factor(15e3, RIBBED_ROUGHNESS_PER_BORE[1]) / friction_factor(15e3, 0) < 3
 
 
 # Fittings --------------------------------------------------------------------------------------

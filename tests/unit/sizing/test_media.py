@@ -7,7 +7,7 @@ import math
 import pytest
 
 from monitor.errors import SizingError
-from monitor.sizing.media import MATERIALS, Layer, Material, MediaKind, layer
+from monitor.sizing.media import MATERIALS, Layer, Material, MediaKind, Role, layer
 from monitor.sizing.water import Water, water
 
 GRAVITY = 9.80665
@@ -15,11 +15,24 @@ PLAIN = Water(density_kg_per_m3=1000.0, viscosity_pa_s=1e-3)
 
 
 def grains(diameter_mm: float, voidage: float) -> Material:
-    return Material(MediaKind.GRAINS, voidage, diameter_mm, 0.0, 0.0, 0.0, 0.0, "test")
+    return Material(
+        MediaKind.GRAINS, Role.BIOLOGICAL, voidage, diameter_mm, 0.0, 0.0, 0.0, 0.0, 0.0, "test"
+    )
 
 
 def fibres(diameter_um: float, voidage: float) -> Material:
-    return Material(MediaKind.FIBRES, voidage, diameter_um / 1000, 0.0, 0.0, 0.0, 0.0, "test")
+    return Material(
+        MediaKind.FIBRES,
+        Role.MECHANICAL,
+        voidage,
+        diameter_um / 1000,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        "test",
+    )
 
 
 def loss_pa(material: Material, depth_m: float, velocity_m_per_s: float, kind: Water) -> float:

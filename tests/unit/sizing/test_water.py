@@ -71,9 +71,10 @@ def test_density_gives_the_check_value_of_the_iapws_release() -> None:
 
 
 def test_water_is_densest_at_four_degrees() -> None:
-    """Tanaka et al. 2001: 999.974950 kg/m³ at 3.983035 °C."""
-    assert fresh_density_kg_per_m3(3.983035) == pytest.approx(999.974950, abs=1e-9)
-    assert fresh_density_kg_per_m3(3.5) < 999.974950 > fresh_density_kg_per_m3(4.5)
+    """Tanaka et al. 2001: 999.974950 kg/m³ at 3.983035 °C and 101 325 Pa, 0.0007 less at 0.1 MPa."""
+    densest = fresh_density_kg_per_m3(3.983035)
+    assert densest == pytest.approx(999.974950, abs=1e-3)
+    assert fresh_density_kg_per_m3(3.5) < densest > fresh_density_kg_per_m3(4.5)
 
 
 @pytest.mark.parametrize(
