@@ -8,8 +8,11 @@ from typing import Annotated
 
 import typer
 
+from monitor.commands.calibrate import calibrate
+from monitor.commands.card import card
 from monitor.commands.check import check
 from monitor.commands.cleaned import cleaned
+from monitor.commands.compare import compare
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
 from monitor.commands.run import run
@@ -23,8 +26,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Watches canister filters at their outlet: clean flow, cleaning due, flow stopped.",
 )
-for command in (run, check, size, replay, rehearse, status, cleaned):
+for command in (run, check, size, compare, calibrate, replay, rehearse, status, cleaned):
     app.command()(command)
+app.add_typer(card, name="card")
 
 
 def _version(wanted: bool) -> None:

@@ -81,6 +81,12 @@ def installation(
     return _Description(settings, materials or {}, draw).installation(filter_id, settings.pump)
 
 
+def _labelled(kind: str, name: str, side: str) -> str:
+    words = name.replace("_", " ")
+    named = words if kind.rsplit(maxsplit=1)[-1] in words else f"{kind} {words}"
+    return named if side in words else f"{named} ({side})"
+
+
 class _Description:
     def __init__(
         self,
@@ -161,7 +167,7 @@ class _Description:
             wall = RIBBED_ROUGHNESS_PER_BORE if ribbed else SMOOTH_ROUGHNESS_PER_BORE
             parts.append(
                 Hose(
-                    f"{hose.side} hose {name}",
+                    _labelled("hose", name, hose.side),
                     self._of(f"{at}.bore_mm", hose.bore_mm) / 1000,
                     self._of(f"{at}.length_m", hose.length_m),
                     self._drawn(f"{at}.wall", *wall),
@@ -192,7 +198,7 @@ class _Description:
         return SprayBar(outlet.kind, bore, holes, hole)
 
     def _fitting(self, name: str, settings: FittingSettings) -> Fitting:
-        at, label = f"fittings.{name}", f"{settings.side} {settings.kind} {name}"
+        at, label = f"fittings.{name}", _labelled(settings.kind, name, settings.side)
         bore = self._of(f"{at}.bore_mm", settings.bore_mm) / 1000
         given = settings.loss_coefficient
         if given is not None:

@@ -21,6 +21,7 @@ from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 
 from monitor.errors import SettingsError, SizingError
 from monitor.settings.base import ENVIRONMENT_PREFIX
+from monitor.settings.card import lend, read_card, read_raw
 from monitor.settings.model import MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import (
@@ -75,6 +76,7 @@ def load(option: Path | None = None, sound: bool = True) -> Loaded:
     written = _read(file)
     surroundings, problems = _environment(written)
     raw = _merged(written, surroundings)
+    problems += _lend_cards(raw, file)
 
     def where(path: Sequence[str | int]) -> str:
         if _has(surroundings, path):
@@ -217,6 +219,26 @@ def _merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any
         both = isinstance(old, Mapping) and isinstance(value, Mapping)
         result[name] = _merged(old, value) if both else value  # type: ignore[arg-type]
     return result
+
+
+def _lend_cards(raw: dict[str, Any], file: Path) -> list[str]:
+    """Put the tables of the cards that filters name beneath their own; return the problems."""
+    filters = raw.get("filters")
+    problems: list[str] = []
+    if not isinstance(filters, Mapping):
+        return problems
+    lent = dict(filters)
+    for name, settings in filters.items():
+        card = settings.get("card") if isinstance(settings, Mapping) else None
+        if not isinstance(card, str) or not card:
+            continue
+        try:
+            read_card(file.parent / card)
+            lent[name] = lend(read_raw(file.parent / card), settings)
+        except SettingsError as error:
+            problems += [f"filters.{name}.card: {problem}" for problem in error.problems]
+    raw["filters"] = lent
+    return problems
 
 
 def _has(tree: Mapping[str, Any], path: Sequence[str | int]) -> bool:

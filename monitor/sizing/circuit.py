@@ -157,6 +157,10 @@ class Circuit(msgspec.Struct, frozen=True):
         return self.lift_m + sum(part.head_m(flow_m3_per_s, water) for part in self.parts)
 
 
+def _group(part: Part) -> Group:
+    return Group.MEDIA if isinstance(part, Layer) else part.group
+
+
 class Loss(msgspec.Struct, frozen=True):
     """What one part costs at the operating point; `share` is of the pump's head there, 0 to 1."""
 
@@ -208,10 +212,7 @@ def operating_point(circuit: Circuit, water: Water) -> OperatingPoint:
     """
     flow = solve_flow_m3_per_s(circuit, water)
     head = circuit.pump.head_m(flow)
-    losses = [
-        Loss(p.label, Group.MEDIA if isinstance(p, Layer) else p.group, p.head_m(flow, water), 0.0)
-        for p in circuit.parts
-    ]
+    losses = [Loss(p.label, _group(p), p.head_m(flow, water), 0.0) for p in circuit.parts]
     if circuit.lift_m > 0:
         losses.append(Loss("lift above the water", Group.OUTLET, circuit.lift_m, 0.0))
     total = sum(loss.head_m for loss in losses) or 1.0

@@ -106,8 +106,8 @@ def _remarks(
     sensor = next((row for row in groups if row.group == "flow sensor"), None)
     if sensor is not None and sensor.share >= 0.2:
         remarks.append(
-            f"The flow sensor alone takes {sensor.share:.0%} of the head: a body with a bore "
-            "nearer to the hose's would give that flow back."
+            f"The flow sensor alone takes {sensor.share:.0%} of the head: a body with a wider "
+            "bore would give part of that flow back."
         )
     if circuit.lift_m > 0:
         remarks.append(

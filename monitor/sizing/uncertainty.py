@@ -81,7 +81,7 @@ class Ensemble(msgspec.Struct, frozen=True):
 
 
 def ensemble(
-    describe: Callable[[Sampler], Installation], count: int = DEFAULT_SAMPLES, seed: int = 1
+    describe: Callable[[Sampler | None], Installation], count: int = DEFAULT_SAMPLES, seed: int = 1
 ) -> Ensemble:
     """Return the flows of an installation whose inputs are sampled.
 

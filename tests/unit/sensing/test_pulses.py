@@ -136,6 +136,16 @@ class TestSpans:
         assert reading is not None
         assert reading.quality is Quality.NOISY
 
+    @pytest.mark.parametrize(("bounces", "quality"), [(40, Quality.GOOD), (41, Quality.NOISY)])
+    def test_more_edges_refused_than_counted_are_noise(
+        self, bounces: int, quality: Quality
+    ) -> None:
+        counter, span = self.counted()
+        span.read(at(0.0), alive=True)
+        edges(counter, 100.0, 39)
+        edges(counter, 1e6, 1 + bounces, start_s=0.5)  # one pulse that bounces
+        assert span.read(at(1.0), alive=True) == PulseReading("left_tank", 1.0, 40, quality)
+
     def test_a_few_bounces_on_good_pulses_are_not_noise(self) -> None:
         counter, span = self.counted()
         span.read(at(0.0), alive=True)

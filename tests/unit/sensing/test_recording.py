@@ -7,6 +7,7 @@ All recordings here are invented. Expected instants are counted from 1970 by han
 from __future__ import annotations
 
 import csv
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -45,6 +46,10 @@ def replayed(folder: Path, content: str | bytes, columns: Columns) -> tuple[list
         recording.close()
 
 
+def times_s(looks: Sequence[Look]) -> list[float]:
+    return [time_s for time_s, _ in looks]
+
+
 def flows_l_per_h(looks: Sequence[Look]) -> list[float | None]:
     found = [r.flow_m3_per_s for _, batch in looks for r in batch if isinstance(r, FlowReading)]
     return [None if flow is None else round(flow / LITRE_PER_H, 6) for flow in found]
@@ -79,6 +84,20 @@ class TestTime:
         assert looks[0][0] == pytest.approx(time_s, abs=1e-6)
         assert recording.calendar
 
+    def test_a_naive_time_does_not_depend_on_where_it_is_replayed(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        content = "t_s,out_l_per_h\n2024-03-01T12:00,600\n2024-03-01T12:01,600\n"
+        with monkeypatch.context() as elsewhere:
+            elsewhere.setenv("TZ", "UTC-09:00")  # nine hours east, in the form of POSIX
+            time.tzset()
+            try:
+                looks, _ = replayed(tmp_path, content, FLOW)
+            finally:
+                elsewhere.undo()
+                time.tzset()
+        assert looks[0][0] == MARCH_NOON_S
+
     @pytest.mark.parametrize(
         ("text", "time_s"),
         [("12", 12.0), ("12.5", 12.5), (" 12 ", 12.0), ("1.25e1", 12.5), ("-3", -3.0), ("0", 0.0)],
@@ -87,7 +106,7 @@ class TestTime:
         self, tmp_path: Path, text: str, time_s: float
     ) -> None:
         looks, recording = replayed(tmp_path, f"t_s,out_l_per_h\n{text},600\n99,600\n", FLOW)
-        assert [time for time, _ in looks] == [time_s, 99.0]
+        assert times_s(looks) == [time_s, 99.0]
         assert not recording.calendar
 
     @pytest.mark.parametrize(
@@ -96,7 +115,7 @@ class TestTime:
     def test_a_time_that_cannot_be_read_sets_its_row_aside(self, tmp_path: Path, text: str) -> None:
         content = f"t_s,out_l_per_h\n0,600\n{text},700\n1,800\n2,900\n"
         looks, recording = replayed(tmp_path, content, FLOW)
-        assert [time for time, _ in looks] == [0.0, 1.0, 2.0]
+        assert times_s(looks) == [0.0, 1.0, 2.0]
         assert flows_l_per_h(looks) == [600.0, 800.0, 900.0]
         assert recording.set_aside == {"time not readable": 1}
 
@@ -118,7 +137,7 @@ class TestTime:
     ) -> None:
         content = "t_s,out_l_per_h\n0,600\n10,601\n5,602\n9,603\n10,604\n11,605\n"
         looks, recording = replayed(tmp_path, content, FLOW)
-        assert [time for time, _ in looks] == [0.0, 10.0, 11.0]
+        assert times_s(looks) == [0.0, 10.0, 11.0]
         assert recording.set_aside == {"time runs backwards": 2, "time repeats": 1}
 
 
@@ -144,7 +163,7 @@ class TestSpans:
         rows = [*range(10), 1000, 1001]
         content = "t_s,out_l_per_h\n" + "".join(f"{t},600\n" for t in rows)
         looks, _ = replayed(tmp_path, content, FLOW)
-        assert [time for time, _ in looks] == [float(t) for t in rows]
+        assert times_s(looks) == [float(t) for t in rows]
 
 
 class TestCells:
@@ -190,7 +209,7 @@ class TestCells:
     def test_short_rows_are_set_aside(self, tmp_path: Path) -> None:
         content = "t_s,out_l_per_h,temp_c\n0,600,25\n1,600\n2\n3,600,25\n"
         looks, recording = replayed(tmp_path, content, WARM_FLOW)
-        assert [time for time, _ in looks] == [0.0, 3.0]
+        assert times_s(looks) == [0.0, 3.0]
         assert recording.set_aside == {"too few fields": 2}
 
     def test_long_rows_and_blank_lines_do_no_harm(self, tmp_path: Path) -> None:

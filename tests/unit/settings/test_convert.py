@@ -92,7 +92,7 @@ def test_a_tank_that_is_not_described_has_no_volume() -> None:
 
 def test_bores_and_lengths_become_metres() -> None:
     hose = installed(hoses={"inlet": {"bore_mm": 12.5, "length_m": 1.5}}).circuit.parts[0]
-    assert hose == Hose("outlet hose inlet", 0.0125, 1.5, 0.0)
+    assert hose == Hose("hose inlet (outlet)", 0.0125, 1.5, 0.0)
 
 
 def test_a_ribbed_hose_is_rougher_than_a_smooth_one() -> None:
@@ -120,7 +120,7 @@ def test_a_ribbed_hose_is_rougher_than_a_smooth_one() -> None:
 )
 def test_usual_coefficients(kind: str, k: float) -> None:
     part = fitting(kind=kind, bore_mm=16, count=2)
-    assert part == Fitting(f"outlet {kind} a", 0.016, k, 0.0, 2)
+    assert part == Fitting(f"{kind} a (outlet)", 0.016, k, 0.0, 2)
 
 
 def test_an_elbow_follows_the_two_k_method() -> None:

@@ -1,0 +1,1 @@
+"""Pictures as text: SVG from plain numbers. Pure."""
