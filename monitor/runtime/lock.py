@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from pathlib import Path
 from typing import IO
 
 from monitor.errors import StorageError
+
+_PATIENCE_S = 0.5
 
 
 class DaemonLock:
@@ -31,7 +34,7 @@ class DaemonLock:
                 "the user that runs canister"
             ) from error
         try:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _lock_soon(stream)
         except OSError as error:
             stream.seek(0)
             holder = stream.read().strip()
@@ -50,6 +53,19 @@ class DaemonLock:
         if self._stream is not None:
             self._stream.close()
             self._stream = None
+
+
+def _lock_soon(stream: IO[str]) -> None:
+    """Lock, with patience for whoever only looks whether a daemon runs."""
+    until = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                raise
+            time.sleep(0.02)
 
 
 def running_process(folder: Path) -> int | None:

@@ -25,7 +25,13 @@ class Watchdog:
         self._address = os.environ.get("NOTIFY_SOCKET", "")
 
     def progress(self, loop: str) -> None:
-        """Note that a loop has done work."""
+        """Note that a loop has done work.
+
+        Raises:
+            KeyError: the loop was not announced.
+        """
+        if loop not in self._allowed:
+            raise KeyError(loop)
         self._last[loop] = time.monotonic()
 
     def stalled(self) -> list[str]:
@@ -45,6 +51,7 @@ class Watchdog:
         name = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as link:
+                link.setblocking(False)  # a manager that does not read must not hold us up
                 link.sendto(text.encode(), name)
         except OSError:
             return

@@ -49,9 +49,7 @@ class Columns(msgspec.Struct, frozen=True):
         wanted = [self.time, str(amount), *([self.temperature] if self.temperature else [])]
         for name in wanted:
             if name not in header:
-                raise RecordingError(
-                    f"{file}: no column {name}; its columns are {', '.join(header)}"
-                )
+                raise RecordingError(f"{file}: no column {name}; its columns are {_named(header)}")
         at = header.index
         return at(self.time), at(str(amount)), at(self.temperature) if self.temperature else None
 
@@ -78,7 +76,7 @@ def choose(
         flow, pulses = _amount(header, file)
     for name in (time, flow, pulses, temperature):
         if name is not None and name not in header:
-            raise RecordingError(f"{file}: no column {name}; its columns are {', '.join(header)}")
+            raise RecordingError(f"{file}: no column {name}; its columns are {_named(header)}")
     if temperature is None:
         warm = [n for n in header if _temperature_unit(n) and "temp" in n.lower()]
         temperature = warm[0] if len(warm) == 1 else None
@@ -109,7 +107,7 @@ def _amount(header: Sequence[str], file: Path) -> tuple[str | None, str | None]:
 def _only(header: Sequence[str], file: Path, option: str, found: Sequence[str]) -> str:
     if len(found) == 1:
         return found[0]
-    said = f"could be {' or '.join(found)}" if found else f"its columns are {', '.join(header)}"
+    said = f"could be {' or '.join(found)}" if found else f"its columns are {_named(header)}"
     raise RecordingError(f"{file}: name the column with {option}: {said}")
 
 
@@ -133,6 +131,12 @@ def _flow_unit(name: str) -> str | None:
 
 def _temperature_unit(name: str) -> str | None:
     return _suffix(name, _TEMPERATURE_SUFFIXES)
+
+
+def _named(header: Sequence[str]) -> str:
+    """The columns on one line, also where their names hold breaks or control characters."""
+    plain = (" ".join(name.split()) for name in header)
+    return ", ".join("".join(c if c.isprintable() else "?" for c in name) for name in plain)
 
 
 def _suffix(name: str, known: Sequence[tuple[Sequence[str], str]]) -> str | None:

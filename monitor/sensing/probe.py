@@ -25,6 +25,7 @@ _LOWEST_C, _HIGHEST_C = -5.0, 60.0
 _POWER_ON_RAW = 0x0550  # 85 °C, what the register holds before the first conversion
 # Water in a hose does not change faster; a jump beyond it must repeat itself to be believed.
 _FASTEST_C_PER_S = 1.0
+_BELIEVED_AFTER = 3  # readings that agree with one another
 _BYTES = 9
 FRESH_FOR_S = 10.0
 _EVERY_S = 2.0
@@ -35,11 +36,11 @@ def decode(lines: Sequence[str], previous_c: float | None, since_s: float) -> Te
 
     Args:
         lines: of the file `w1_slave`: nine bytes in hexadecimal twice, CRC verdict, t=.
-        previous_c: the last good temperature in °C, `None` for none; judges 85 °C and jumps.
+        previous_c: the last good temperature in °C, `None` for none; judges jumps.
         since_s: seconds since then.
     """
     fields = lines[0].split() if lines else []
-    if len(fields) < _BYTES or fields[-1] != "YES":
+    if len(fields) < _BYTES or fields[-1] != "YES" or any(len(f) != 2 for f in fields[:_BYTES]):
         return TemperatureReading("", None, Quality.MISSING)
     try:
         scratchpad = [int(text, 16) for text in fields[:_BYTES]]
@@ -71,7 +72,7 @@ class _Reader(threading.Thread):
         self._halt = threading.Event()
         self._good_c: float | None = None
         self._good_at_s = 0.0
-        self._jumps = 0
+        self._jumped: list[float] = []
 
     def run(self) -> None:
         while not self._halt.is_set():
@@ -96,16 +97,26 @@ class _Reader(threading.Thread):
             return self._bad(Quality.MISSING)
         at_s = time.monotonic()
         reading = decode(lines, self._good_c, at_s - self._good_at_s)
-        if reading.quality is Quality.OUT_OF_RANGE and self._good_c is not None:
-            # A real change repeats itself; then the old value stops being the measure.
-            self._jumps += 1
-            if self._jumps >= 3:
-                self._good_c = None
+        if reading.quality is Quality.OUT_OF_RANGE:
+            reading = self._after_a_jump(decode(lines, None, 0.0))
         if reading.temperature_c is not None:
-            self._good_c, self._good_at_s, self._jumps = reading.temperature_c, at_s, 0
+            self._good_c, self._good_at_s, self._jumped = reading.temperature_c, at_s, []
         return TemperatureReading(self.filter_id, reading.temperature_c, reading.quality)
 
+    def _after_a_jump(self, reading: TemperatureReading) -> TemperatureReading:
+        """Believe a jump once it has repeated itself; a single one is a disturbance."""
+        value_c = reading.temperature_c
+        if value_c is None:
+            self._jumped = []
+            return reading
+        alike = [v for v in self._jumped if abs(v - value_c) <= 1.0]
+        self._jumped = [*alike, value_c]
+        if len(self._jumped) >= _BELIEVED_AFTER:
+            return reading
+        return TemperatureReading(reading.filter_id, None, Quality.OUT_OF_RANGE)
+
     def _bad(self, quality: Quality) -> TemperatureReading:
+        self._jumped = []
         return TemperatureReading(self.filter_id, None, quality)
 
 
@@ -167,8 +178,10 @@ class Probes:
                 bad.append(f"{reader.rom_id} has not answered")
             elif newest[1].temperature_c is None:
                 bad.append(f"{reader.rom_id}: {newest[1].quality}")
-        if not self._readers:
+        if not self._rom_ids:
             return Health("temperature probes", True, "none asked for")
+        if not self._readers:
+            return Health("temperature probes", False, "not started", "restart canister")
         if bad:
             return Health(
                 "temperature probes",

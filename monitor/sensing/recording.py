@@ -52,9 +52,6 @@ class Recording:
         file: the CSV file, with a header line.
         columns: which column holds what, in which unit.
         filter_id: the filter the readings are given to.
-
-    Raises:
-        RecordingError: the file cannot be read or lacks a column.
     """
 
     def __init__(self, file: Path, columns: Columns, filter_id: str) -> None:
@@ -70,7 +67,11 @@ class Recording:
         self._flow_factor = FLOW_UNITS_IN_M3_PER_S.get(columns.flow_unit, 0.0)
 
     def start(self) -> None:
-        """Open the file and look at its header and its first time."""
+        """Open the file.
+
+        Raises:
+            RecordingError: it cannot be opened.
+        """
         if self._stream is None:
             self._stream = self._open()
 
@@ -83,7 +84,11 @@ class Recording:
             ) from error
 
     def moments(self) -> Iterator[Moment]:
-        """Yield the time of each good row; `read` then returns that row's readings."""
+        """Yield the time of each good row; `read` then returns that row's readings.
+
+        Raises:
+            RecordingError: the file cannot be read or lacks a column.
+        """
         self.start()
         stream = self._stream
         if stream is None:
@@ -91,6 +96,7 @@ class Recording:
         stream.seek(0)
         limit = self._longest_span()
         stream.seek(0)
+        self.rows, self.first_s = 0, None
         previous: float | None = None
         for row in self._parsed(stream):
             if previous is not None and row.time_s <= previous:
@@ -170,6 +176,7 @@ class Recording:
                 continue
             if warmth is not None and unit != "degC":
                 warmth = celsius(warmth, unit)
+                warmth = warmth if math.isfinite(warmth) else None
             yield Row(time_s, amount, warmth)
 
     def _time(self, text: str) -> float | None:

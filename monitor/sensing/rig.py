@@ -138,19 +138,27 @@ class Rig:
         span_s, flow, turns = until_s - self._time_s, 0.0, 0.0
         if span_s <= 0.0:
             return ()
+        noisy = gone = False
         while self._time_s < until_s:
-            stride = min(_LONGEST_STRIDE_S, until_s - self._time_s)
+            stride = min(_LONGEST_STRIDE_S, until_s - self._time_s, self._next_change_s())
+            noisy = noisy or self._at(FaultName.NOISY_WIRE)
+            gone = gone or self._at(FaultName.PROBE_GONE)
             flow = self._flow(self._time_s)
             self._foul(flow, stride)
             self._warm(flow, stride)
             turns += self._turns(flow, stride)
             self._time_s += stride
-        quality = Quality.NOISY if self._at(FaultName.NOISY_WIRE) else Quality.GOOD
+        quality = Quality.NOISY if noisy else Quality.GOOD
         pulses = round(span_s * _HUM_HZ) if quality is Quality.NOISY else self._whole(turns)
         found: list[Reading] = [PulseReading(self.plan.filter_id, span_s, pulses, quality)]
         if self.plan.has_probe:
-            found.append(self._probe())
+            found.append(self._probe(gone))
         return tuple(found)
+
+    def _next_change_s(self) -> float:
+        """Seconds until a fault begins or ends, so that no stride passes over one."""
+        ahead = [t - self._time_s for f in self.plan.faults for t in (f.start_s, f.end_s)]
+        return min((t for t in ahead if t > 0.0), default=math.inf)
 
     def _at(self, *names: FaultName) -> bool:
         return any(f.name in names and f.at(self._time_s) for f in self.plan.faults)
@@ -213,7 +221,8 @@ class Rig:
         if flow < cut_off or self._at(FaultName.JAMMED_SENSOR):
             return 0.0
         noise = self._random.gauss(0.0, 0.01 / math.sqrt(max(1.0, stride_s)))
-        self._drift += self._random.gauss(0.0, 2e-5 * math.sqrt(stride_s)) - 1e-5 * self._drift
+        pull = -1e-5 * stride_s * self._drift
+        self._drift += self._random.gauss(0.0, 2e-5 * math.sqrt(stride_s)) + pull
         return flow * self.plan.pulses_per_m3 * stride_s * (1.0 + noise + self._drift)
 
     def _whole(self, turns: float) -> int:
@@ -222,8 +231,8 @@ class Rig:
         self._pulse_rest -= pulses
         return pulses
 
-    def _probe(self) -> TemperatureReading:
-        if self._at(FaultName.PROBE_GONE):
+    def _probe(self, gone: bool) -> TemperatureReading:
+        if gone:
             return TemperatureReading(self.plan.filter_id, None, Quality.DISCONNECTED)
         seen_c = self._outlet_c + self._random.gauss(0.0, 0.03)
         return TemperatureReading(

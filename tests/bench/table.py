@@ -8,7 +8,7 @@ import sys
 from rich.console import Console
 from rich.table import Table
 
-BENCHES = ("replay_speed", "pulse_path", "memory")
+BENCHES = ("replay_speed", "pulse_path", "memory", "sizing_speed")
 
 
 def main() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -139,3 +140,23 @@ class TestSaying:
         dog = Watchdog(LOOPS)
         dog.feed()
         dog.say("STOPPING=1")
+
+
+def test_a_manager_that_does_not_listen_holds_nobody_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A socket that is bound and never read fills up after a few notifications."""
+    address = tmp_path / "deaf"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as deaf:
+        deaf.bind(str(address))
+        monkeypatch.setenv("NOTIFY_SOCKET", str(address))
+        watchdog = Watchdog({"loop": 60.0})
+        began = time.monotonic()
+        for _ in range(1000):
+            watchdog.feed()
+        assert time.monotonic() - began < 5.0
+
+
+def test_progress_of_a_loop_that_was_not_announced_is_a_mistake() -> None:
+    with pytest.raises(KeyError):
+        Watchdog({"loop": 60.0}).progress("lop")

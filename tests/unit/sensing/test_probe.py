@@ -19,7 +19,7 @@ import pytest
 from monitor.errors import SensorError
 from monitor.records import Moment, Quality, TemperatureReading
 from monitor.sensing import probe
-from monitor.sensing.probe import Probes, decode, one_wire_library
+from monitor.sensing.probe import Probes, _Reader, decode, one_wire_library
 
 ROM_ID = "28-00000a1b2c3d"
 NOW = Moment(0.0, 1.7e9)  # the probes keep their own time
@@ -416,6 +416,18 @@ class TestJumps:
         assert believed[-1].temperature_c == 55.0
         assert len(believed) <= 5
 
+    def test_jumps_that_contradict_one_another_are_not_believed(self, tmp_path: Path) -> None:
+        """25, 35, 15, 50, 5 °C: none of them repeats."""
+        library = one_wire_library(tmp_path)
+        reader = _Reader("left_tank", ROM_ID, library, 3600.0)
+        folder = tmp_path / ROM_ID
+        folder.mkdir()
+        seen = []
+        for value in (25.0, 35.0, 15.0, 50.0, 5.0, 127.9375, 127.9375, 127.9375, 45.0):
+            (folder / "w1_slave").write_text(shown(value))
+            seen.append(reader._look().temperature_c)
+        assert seen == [25.0] + [None] * 8
+
     def test_a_single_glitch_is_refused_and_forgotten(
         self, bus: Bus, watched: Callable[[float], Probes]
     ) -> None:
@@ -488,6 +500,10 @@ class TestStartAndClose:
         monkeypatch.setitem(sys.modules, "w1thermsensor", None)
         with pytest.raises(SensorError, match="pip install"):
             Probes({"left_tank": ROM_ID}, tmp_path).start()
+
+    def test_probes_that_were_not_started_are_not_said_to_work(self, tmp_path: Path) -> None:
+        source = Probes({"left_tank": ROM_ID}, tmp_path)
+        assert not source.health(NOW).working
 
     def test_no_probes_asked_for_is_no_fault(self, tmp_path: Path) -> None:
         source = Probes({}, tmp_path)

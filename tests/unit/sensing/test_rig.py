@@ -386,3 +386,30 @@ class TestTemperature:
 def hourly_means(minutes: Iterable[float]) -> list[float]:
     values = list(minutes)
     return [fmean(values[at : at + 60]) for at in range(0, len(values), 60)]
+
+
+def test_the_sensors_wander_does_not_depend_on_the_stride() -> None:
+    """A random walk pulled back within a day: its spread is the same at any stride."""
+
+    def spread(stride_s: float) -> float:
+        ends = []
+        for seed in range(10):
+            source = Rig(RigPlan("left", CIRCUIT, PULSES_PER_M3, seed=seed, days=8.0))
+            time_s = 0.0
+            while time_s < 1.5 * 86400:
+                source.read(Moment(time_s, time_s))
+                time_s += stride_s
+            ends.append(source._drift)
+        return pstdev(ends)
+
+    assert spread(60.0) / spread(20.0) == pytest.approx(1.0, abs=0.6)
+
+
+def test_a_short_fault_is_not_stepped_over() -> None:
+    source = Rig(
+        RigPlan("left", CIRCUIT, PULSES_PER_M3, faults=(Fault(FaultName.NOISY_WIRE, 605.0, 655.0),))
+    )
+    seen = []
+    for time_s in range(0, 800, 60):
+        seen += [r.quality for r in source.read(Moment(float(time_s), 0.0)) if isinstance(r, PulseReading)]  # fmt: skip
+    assert seen.count(Quality.NOISY) == 1
