@@ -75,6 +75,43 @@ class CleanBasis(StrEnum):
     MEASURED = "measured"  # learned after commissioning or after a cleaning
 
 
+class Cause(StrEnum):
+    """What is most likely behind an alarm or an observation."""
+
+    MEDIA_CLOGGED = "media-clogged"
+    SUDDEN_RESTRICTION = "sudden-restriction"
+    AIR = "air"
+    PUMP_OR_POWER = "pump-or-power"
+    BLOCKED = "blocked"
+    SENSOR_WIRING = "sensor-wiring"
+    CLEANED_UNTOLD = "cleaned-untold"
+    POOR_RECOVERY = "poor-recovery"
+    FLOW_STEP = "flow-step"
+    NONE = "none"
+
+
+class Note(msgspec.Struct, frozen=True, gc=False):
+    """Something that the statistics see and that wakes nobody: what it looks like, in words."""
+
+    cause: Cause
+    evidence: str
+
+
+class Outlook(msgspec.Struct, frozen=True, gc=False):
+    """When cleaning will be due: seconds from now, low, median and high of an 80 % interval.
+
+    `trend` is false when the flow does not show one yet and past cycles alone speak; then the times
+    may be `None`. `fouling` is added resistance as a share of that at the user's limit.
+    """
+
+    low_s: float | None
+    median_s: float | None
+    high_s: float | None
+    trend: bool
+    shape: str
+    fouling: float
+
+
 class Assessment(msgspec.Struct, frozen=True, gc=False):
     """What the condition room makes of one filter at one moment; flows in m³/s.
 
@@ -96,6 +133,7 @@ class Assessment(msgspec.Struct, frozen=True, gc=False):
     temperature_quality: Quality
     unknown_s: float
     fresh: bool  # a new flow estimate came with this assessment
+    notes: tuple[Note, ...] = ()
 
 
 class AlarmKind(StrEnum):
@@ -112,21 +150,10 @@ class EventKind(StrEnum):
 
     RAISED = "raised"
     CLEARED = "cleared"
+    OBSERVED = "observed"
     CLEAN_FLOW_LEARNED = "clean-flow-learned"
     CLEANED = "cleaned"
     CLEANED_UNDONE = "cleaned-undone"
-
-
-class Cause(StrEnum):
-    """What is most likely behind an alarm."""
-
-    MEDIA_CLOGGED = "media-clogged"
-    SUDDEN_RESTRICTION = "sudden-restriction"
-    AIR = "air"
-    PUMP_OR_POWER = "pump-or-power"
-    BLOCKED = "blocked"
-    SENSOR_WIRING = "sensor-wiring"
-    NONE = "none"
 
 
 class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):

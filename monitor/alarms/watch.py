@@ -10,7 +10,7 @@ import msgspec
 from monitor.alarms.advice import advice
 from monitor.alarms.life import NEVER, Alarm, live
 from monitor.alarms.rules import Limits, wish
-from monitor.condition import pipeline
+from monitor.condition import deeds, pipeline
 from monitor.condition.cause import Reason, reason
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
@@ -21,6 +21,7 @@ from monitor.records import (
     Event,
     EventKind,
     Moment,
+    Note,
     Reading,
 )
 
@@ -78,6 +79,10 @@ def step(
         state.condition.reference.phase is not Phase.HELD
     ):
         events = (_learned(seen, now, condition),)
+    for note in seen.notes:
+        events += (_observed(note, seen, now),)
+        if note.cause is Cause.CLEANED_UNTOLD:
+            condition = deeds.presumed(condition, state.condition)
     alarms, reasons = state.alarms, state.reasons
     elapsed = _elapsed_s(state.condition, condition)
     for index, kind in enumerate(KINDS):
@@ -101,7 +106,7 @@ def cleaned(
     state: WatchState, plan: WatchPlan, now: Moment
 ) -> tuple[WatchState, tuple[Event, ...]]:
     """Return the state after a cleaning: learning begins anew, alarms about the media are over."""
-    condition = pipeline.cleaned(state.condition)
+    condition = deeds.cleaned(state.condition)
     seen = picture(state, plan)
     events = [_plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")]
     alarms, reasons = state.alarms, state.reasons
@@ -122,7 +127,7 @@ def cleaned_undone(
     state: WatchState, plan: WatchPlan, now: Moment
 ) -> tuple[WatchState, tuple[Event, ...]]:
     """Return the state with the clean flow of before the last cleaning; no event if none."""
-    condition = pipeline.cleaned_undone(state.condition)
+    condition = deeds.cleaned_undone(state.condition)
     if condition is None:
         return state, ()
     new = msgspec.structs.replace(state, condition=condition)
@@ -130,13 +135,13 @@ def cleaned_undone(
     return new, (told,)
 
 
-def resumed(state: WatchState, now: Moment) -> WatchState:
+def resumed(state: WatchState, plan: WatchPlan, now: Moment) -> WatchState:
     """Return the state after a restart; alarms that stood still stand, none is repeated."""
     alarms = tuple(
         a if a.on_s == 0.0 and a.off_s == 0.0 else msgspec.structs.replace(a, on_s=0.0, off_s=0.0)
         for a in state.alarms
     )
-    return WatchState(pipeline.resumed(state.condition, now), alarms, state.reasons)
+    return WatchState(deeds.resumed(state.condition, plan.condition, now), alarms, state.reasons)
 
 
 def _elapsed_s(before: ConditionState, after: ConditionState) -> float:
@@ -164,6 +169,10 @@ def _learned(seen: Assessment, now: Moment, condition: ConditionState) -> Event:
         if steady
         else "no steady stretch came; the middle of what was seen is taken",
     )
+
+
+def _observed(note: Note, seen: Assessment, now: Moment) -> Event:
+    return _event(EventKind.OBSERVED, None, 0, Reason(note.cause, note.evidence), "", seen, now)
 
 
 def _plain(event: EventKind, seen: Assessment, now: Moment, evidence: str) -> Event:

@@ -123,4 +123,16 @@ def sentence(row: dict[str, Any], stopped_watching_s: float | None) -> str:
         return f"{running}: flow is low, look today."
     if "cleaning-due" in alarms:
         return f"{running}: cleaning is due."
-    return f"{running}."
+    return f"{running}{due_words(row['cleaning_due'])}."
+
+
+def due_words(ahead: dict[str, Any] | None) -> str:
+    """Return when cleaning is due, as one number with its range for people."""
+    if ahead is None:
+        return ""
+    if ahead["median_days"] is None:
+        return ", no trend yet"
+    low, middle, high = (round(ahead[k]) for k in ("low_days", "median_days", "high_days"))
+    about = "within a day" if middle < 1 else f"in about {middle} day{'s' if middle > 1 else ''}"
+    words = f", cleaning due {about}, {low} to {high}"
+    return words if ahead["trend"] else f"{words}, as past cycles went (no trend yet)"

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan
+from monitor.condition.cycle import CyclePlan
 from monitor.condition.flow import Sensor
 from monitor.condition.pipeline import ConditionPlan
 from monitor.condition.reference import Learning
@@ -50,6 +51,7 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
             Sensor(sensor.pulses_per_litre * LITRES_PER_M3, m3_per_s(sensor.max_flow_l_per_h)),
             learning(settings.learning),
             predicted,
+            CyclePlan(settings.limits.cleaning_due_share),
         ),
         limits(settings.limits),
     )

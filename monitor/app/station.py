@@ -9,6 +9,7 @@ import msgspec
 
 from monitor.alarms import watch
 from monitor.alarms.watch import KINDS, WatchPlan, WatchState
+from monitor.condition.pipeline import outlook
 from monitor.delivery import payloads
 from monitor.records import Assessment, Event, Moment, Order, Reading
 
@@ -87,7 +88,7 @@ class Station:
                         state = msgspec.json.decode(body, type=WatchState)
                         if len(state.alarms) != len(KINDS) or len(state.reasons) != len(KINDS):
                             raise msgspec.DecodeError("another set of alarms")
-                        self.states[filter_id] = watch.resumed(state, now)
+                        self.states[filter_id] = watch.resumed(state, self.plans[filter_id], now)
             except msgspec.DecodeError as error:
                 troubles.append(f"saved {name} cannot be read ({error}); it begins anew")
         return troubles
@@ -97,4 +98,5 @@ class Station:
         state = self.states[name]
         seen = self.seen.get(name) or watch.picture(state, self.plans[name])
         active = {kind.value: state.alarm(kind).active for kind in KINDS}
-        return payloads.state(seen, now, active, state.condition.reference.phase, simulated)
+        phase = state.condition.reference.phase
+        return payloads.state(seen, now, active, phase, simulated, outlook(state.condition))

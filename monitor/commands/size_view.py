@@ -209,7 +209,8 @@ def shown_plot(installation: Installation, title: str, file: Path, us: bool) -> 
 
     lines = [Line("pump", in_unit(found.pump)), Line("clean circuit", in_unit(found.clean), True)]
     for share, points in found.fouled:
-        lines.append(Line(f"fouled, {share:.0%} of clean", in_unit(points), dashes="6 4"))
+        dashes = "7 4" if share >= 0.6 else "2 4"
+        lines.append(Line(f"fouled, {share:.0%} of clean", in_unit(points), dashes=dashes))
     marks = [Mark(f"{x:.0f}", x, y) for x, y in in_unit(found.points)]
     picture = line_chart(title, f"flow, {unit}", "head, m", lines, marks)
     try:

@@ -6,28 +6,39 @@ is never credited to what was seen before or after it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import msgspec
 
 from monitor.condition.averages import Averages, follow
+from monitor.condition.cycle import Cycle, CyclePlan, begin, follow_cycle, left_s
 from monitor.condition.flow import NOTHING, Estimate, FlowState, Sensor, estimate
-from monitor.condition.reference import Learning, Phase, Reference, after_cleaning, learn
+from monitor.condition.observe import Watching, watch_change
+from monitor.condition.reference import Learning, Phase, Reference, learn
 from monitor.records import (
     Assessment,
+    Cause,
     CleanBasis,
     Moment,
+    Note,
+    Outlook,
     Quality,
     Reading,
     TemperatureReading,
 )
 
-_RUNS_ABOVE_SHARE = 0.2
+RUNS_ABOVE_SHARE = 0.2
 _FIRST_SPAN_S = 1.0  # believed of the very first reading, whose span nothing can confirm
 # A temperature stands for as long as a probe may be slow, or for three rows of a recording, but
 # never over a gap.
 _TEMPERATURE_GOOD_FOR_S, _TEMPERATURE_GOOD_FOR_AT_MOST_S = 30.0, 300.0
+# Water that keeps fish, with a wide margin; beyond it the value is a sentinel or a broken probe.
+_LOWEST_C, _HIGHEST_C = -5.0, 60.0
+_SILENT_S = 60.0  # without a reading this long, a pause began
+_WATCHED_ABOVE_SHARE = 0.05
+# Clean flow after a cleaning below this share of when new is wear or growth, not clogging.
+_POOR_RECOVERY = 0.92
+_ANCHOR_S = 1800.0  # of running water, to fit a new K factor to the old flow
 
 
 class ConditionPlan(msgspec.Struct, frozen=True, gc=False):
@@ -37,6 +48,7 @@ class ConditionPlan(msgspec.Struct, frozen=True, gc=False):
     sensor: Sensor
     learning: Learning
     predicted_m3_per_s: float | None = None
+    cycle: CyclePlan = CyclePlan()
 
 
 class Temperature(msgspec.Struct, frozen=True, gc=False):
@@ -47,6 +59,20 @@ class Temperature(msgspec.Struct, frozen=True, gc=False):
     line_s: float = 0.0
 
 
+class Anchor(msgspec.Struct, frozen=True, gc=False):
+    """A new K factor: the share of clean at which the old one left off, to go on from there."""
+
+    share: float
+    left_s: float = _ANCHOR_S
+
+
+class Before(msgspec.Struct, frozen=True, gc=False):
+    """What a cleaning put aside, to be had back."""
+
+    reference: Reference
+    cycle: Cycle
+
+
 class ConditionState(msgspec.Struct, frozen=True, gc=False):
     """Everything that is remembered of one filter from step to step."""
 
@@ -54,12 +80,16 @@ class ConditionState(msgspec.Struct, frozen=True, gc=False):
     flow: FlowState = FlowState()
     averages: Averages = Averages()
     reference: Reference = Reference()
-    before_cleaning: Reference | None = None
+    before: Before | None = None
     newest_m3_per_s: float | None = None
     quality: Quality = Quality.MISSING
     unknown_s: float = 0.0
     temperature: Temperature = Temperature()
     fresh_line_s: float | None = None
+    cycle: Cycle = Cycle()
+    watching: Watching = Watching()
+    pulses_per_m3: float | None = None
+    anchor: Anchor | None = None
 
 
 def step(
@@ -76,6 +106,7 @@ def step(
     flow_state, averages, reference = state.flow, state.averages, state.reference
     fresh_line_s = state.fresh_line_s if state.fresh_line_s is not None else line_s - _FIRST_SPAN_S
     temperature, newest, quality = state.temperature, state.newest_m3_per_s, state.quality
+    watching, change = state.watching, None
     seen: Estimate = NOTHING
     for reading in readings:
         if isinstance(reading, TemperatureReading):
@@ -84,19 +115,17 @@ def step(
         flow_state, seen = estimate(flow_state, reading, plan.sensor, clean)
         if seen.quality is not Quality.COLLECTING:
             newest, quality = seen.flow_m3_per_s, seen.quality
-        if seen.flow_m3_per_s is None:
+        flow = seen.flow_m3_per_s
+        if flow is None:
             continue
-        runs = seen.flow_m3_per_s > _RUNS_ABOVE_SHARE * (clean or 0.0)
-        averages = follow(averages, seen.flow_m3_per_s, seen.span_s, runs)
+        runs = flow > RUNS_ABOVE_SHARE * (clean or 0.0)
+        averages = follow(averages, flow, seen.span_s, runs)
         reference = learn(
-            reference,
-            seen.flow_m3_per_s,
-            seen.span_s,
-            plan.learning,
-            plan.predicted_m3_per_s,
-            line_s,
+            reference, flow, seen.span_s, plan.learning, plan.predicted_m3_per_s, line_s
         )
-    clean, basis = _clean(reference, plan.predicted_m3_per_s)
+        if flow > _WATCHED_ABOVE_SHARE * (clean or 0.0):
+            watching, found = watch_change(watching, flow, seen.span_s)
+            change = found if found is not None else change
     fresh = seen.flow_m3_per_s is not None
     waiting = seen.quality is Quality.COLLECTING
     unknown_s = 0.0 if fresh or waiting else state.unknown_s + elapsed
@@ -105,27 +134,115 @@ def step(
     good_for_s = max(_TEMPERATURE_GOOD_FOR_S, min(3 * elapsed, _TEMPERATURE_GOOD_FOR_AT_MOST_S))
     if line_s - temperature.line_s > good_for_s:
         temperature = Temperature(None, Quality.MISSING, temperature.line_s)
+    # A reading may claim no more time than has passed since the last flow that was seen.
+    dt_s = min(seen.span_s, line_s - fresh_line_s) if fresh else 0.0
+    anchor = state.anchor
+    if anchor is not None and fresh:
+        anchor, reference = _anchored(anchor, reference, averages, dt_s)
+    cycle, notes = _cycle(state, plan, reference, averages, seen, temperature, unknown_s, line_s)
+    if change is not None and state.cycle.still_s is None:
+        notes = (*notes, change_note(change.by, change.churn))
     new = ConditionState(
         line_s,
         flow_state,
         averages,
         reference,
-        state.before_cleaning,
+        state.before,
         newest,
         quality,
         unknown_s,
         temperature,
         line_s if fresh else fresh_line_s,
+        cycle,
+        watching if cycle.still_s is None else Watching(),
+        plan.sensor.pulses_per_m3,
+        anchor,
     )
-    # A reading may claim no more time than has passed since the last flow that was seen.
-    dt_s = min(seen.span_s, line_s - fresh_line_s) if fresh else 0.0
-    return new, _assessment(new, plan, clean, basis, dt_s, fresh)
+    clean, basis = _clean(reference, plan.predicted_m3_per_s)
+    return new, _assessment(new, plan, clean, basis, dt_s, fresh, notes)
+
+
+def _cycle(
+    state: ConditionState,
+    plan: ConditionPlan,
+    reference: Reference,
+    averages: Averages,
+    seen: Estimate,
+    temperature: Temperature,
+    unknown_s: float,
+    line_s: float,
+) -> tuple[Cycle, tuple[Note, ...]]:
+    """Go on with the cycle, or begin it with a clean flow that has just been learned."""
+    if reference.phase is not Phase.HELD or reference.clean is None:
+        return state.cycle, ()
+    if state.reference.phase is not Phase.HELD:
+        return begin(state.cycle, line_s, temperature.value_c), _recovery(reference)
+    flow = seen.flow_m3_per_s
+    if flow is None and unknown_s < _SILENT_S:
+        return state.cycle, ()
+    runs = flow is not None and flow > RUNS_ABOVE_SHARE * reference.clean
+    cycle, note = follow_cycle(
+        state.cycle,
+        plan.cycle,
+        line_s,
+        runs,
+        averages.running,
+        reference.clean,
+        temperature.value_c,
+    )
+    return cycle, () if note is None else (note,)
+
+
+def _recovery(reference: Reference) -> tuple[Note, ...]:
+    """Wear of the pump or growth in the hoses: what no cleaning of the media restores."""
+    if not reference.first or reference.clean is None:
+        return ()
+    share = reference.clean / reference.first
+    if share >= _POOR_RECOVERY:
+        return ()
+    return (
+        Note(
+            Cause.POOR_RECOVERY,
+            f"cleaned, the filter gives {share:.0%} of its flow when new: look at the impeller, at "
+            "growth in the hoses, at a tap that is not fully open",
+        ),
+    )
+
+
+def change_note(by: float, churn: bool) -> Note:
+    """Return in words what the statistics saw."""
+    if churn:
+        return Note(Cause.AIR, f"flow began to swing by {by:.1%}")
+    way = "up" if by > 0 else "down"
+    return Note(Cause.FLOW_STEP, f"flow stepped {way} by {abs(by):.1%}")
+
+
+def _anchored(
+    anchor: Anchor, reference: Reference, averages: Averages, dt_s: float
+) -> tuple[Anchor | None, Reference]:
+    """Fit the clean flow to a new K factor, once its flow has been seen for long enough."""
+    left = anchor.left_s - dt_s
+    if left > 0.0 or averages.running is None:
+        return Anchor(anchor.share, left), reference
+    clean = averages.running / anchor.share
+    scale = clean / reference.clean if reference.clean else 1.0
+    first = None if reference.first is None else reference.first * scale
+    return None, msgspec.structs.replace(reference, clean=clean, first=first)
 
 
 def picture(state: ConditionState, plan: ConditionPlan) -> Assessment:
     """Return what is known without any new reading."""
     clean, basis = _clean(state.reference, plan.predicted_m3_per_s)
-    return _assessment(state, plan, clean, basis, 0.0, False)
+    return _assessment(state, plan, clean, basis, 0.0, False, ())
+
+
+def outlook(state: ConditionState) -> Outlook | None:
+    """Return when cleaning will be due, `None` until the first six hours of a cycle are over."""
+    found, line_s = state.cycle.forecast, state.line_s
+    if found is None or line_s is None:
+        return None
+    low, median, high = left_s(state.cycle, line_s) or (None, None, None)
+    return Outlook(low, median, high, found.trend, found.shape, found.fouling)
 
 
 def _assessment(
@@ -135,6 +252,7 @@ def _assessment(
     basis: CleanBasis,
     dt_s: float,
     fresh: bool,
+    notes: tuple[Note, ...],
 ) -> Assessment:
     return Assessment(
         plan.filter_id,
@@ -149,46 +267,13 @@ def _assessment(
         state.temperature.quality,
         state.unknown_s,
         fresh,
-    )
-
-
-def cleaned(state: ConditionState) -> ConditionState:
-    """Return the state after the user has cleaned the filter: clean flow is learned anew.
-
-    Told twice before it is learned, it is still the measured clean flow that can be had back.
-    """
-    twice = state.before_cleaning is not None and state.reference.phase is not Phase.HELD
-    return msgspec.structs.replace(
-        state,
-        averages=Averages(steady=state.averages.steady),
-        reference=after_cleaning(state.reference),
-        before_cleaning=state.before_cleaning if twice else state.reference,
-    )
-
-
-def cleaned_undone(state: ConditionState) -> ConditionState | None:
-    """Return the state with the clean flow as it was before the last cleaning, `None` if none."""
-    if state.before_cleaning is None:
-        return None
-    return msgspec.structs.replace(state, reference=state.before_cleaning, before_cleaning=None)
-
-
-def resumed(state: ConditionState, now: Moment) -> ConditionState:
-    """Return the state after a restart: the time not watched is neither flow nor its absence."""
-    return msgspec.structs.replace(
-        state,
-        line_s=now.line_s,
-        flow=FlowState(),
-        newest_m3_per_s=None,
-        quality=Quality.MISSING,
-        unknown_s=0.0,
-        fresh_line_s=now.line_s,
+        notes,
     )
 
 
 def _taken(reading: TemperatureReading, line_s: float) -> Temperature:
     value_c, quality = reading.temperature_c, reading.quality
-    if value_c is not None and not math.isfinite(value_c):
+    if value_c is not None and not _LOWEST_C <= value_c <= _HIGHEST_C:  # NaN fails this too
         value_c, quality = None, Quality.OUT_OF_RANGE
     return Temperature(value_c, quality, line_s)
 

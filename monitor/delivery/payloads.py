@@ -20,9 +20,10 @@ from monitor.records import (
     Event,
     EventKind,
     Moment,
+    Outlook,
     Quality,
 )
-from monitor.units import l_per_h
+from monitor.units import SECONDS_PER_DAY, l_per_h
 
 FORMAT = 1
 """Version of all payloads; it grows when a field changes its meaning or goes."""
@@ -93,7 +94,12 @@ def never(filter_id: str, kind: AlarmKind) -> dict[str, Any]:
 
 
 def state(
-    seen: Assessment, now: Moment, alarms: Mapping[str, bool], phase: str, simulated: bool
+    seen: Assessment,
+    now: Moment,
+    alarms: Mapping[str, bool],
+    phase: str,
+    simulated: bool,
+    ahead: Outlook | None = None,
 ) -> dict[str, Any]:
     """Return the newest picture of one filter."""
     fine = seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
@@ -110,8 +116,25 @@ def state(
         "learning": phase,
         "temperature_c": _degrees(seen.temperature_c),
         "temperature_quality": seen.temperature_quality,
+        "fouling": None if ahead is None else round(ahead.fouling, 3),
+        "cleaning_due": None if ahead is None else due(ahead),
         "alarms": sorted(name for name, active in alarms.items() if active),
         "simulated": simulated,
+    }
+
+
+def due(ahead: Outlook) -> dict[str, Any]:
+    """Return when cleaning will be due, in days from the state's time; null where nobody knows."""
+
+    def days(seconds: float | None) -> float | None:
+        return None if seconds is None else round(seconds / SECONDS_PER_DAY, 1)
+
+    return {
+        "low_days": days(ahead.low_s),
+        "median_days": days(ahead.median_s),
+        "high_days": days(ahead.high_s),
+        "trend": ahead.trend,
+        "growth": ahead.shape,
     }
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import msgspec
 import pytest
 
-from monitor.condition import pipeline
+from monitor.condition import deeds, pipeline
 from monitor.condition.flow import Sensor
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Learning, Phase, Reference
@@ -110,7 +110,7 @@ def test_the_basis_goes_from_predicted_over_provisional_to_measured() -> None:
 
 def test_a_cleaning_can_be_taken_back_once() -> None:
     state = commissioned()
-    cleaned = pipeline.cleaned(state)
+    cleaned = deeds.cleaned(state)
     assert cleaned.reference.phase is not Phase.HELD
     assert pipeline.picture(cleaned, PLAN).clean_basis is CleanBasis.PROVISIONAL
     relearned, seen = run(
@@ -118,19 +118,19 @@ def test_a_cleaning_can_be_taken_back_once() -> None:
         start=cleaned,
     )
     assert seen.clean_m3_per_s == pytest.approx(0.8 * CLEAN)
-    undone = pipeline.cleaned_undone(relearned)
+    undone = deeds.cleaned_undone(relearned)
     assert undone is not None
     assert undone.reference == state.reference
-    assert pipeline.cleaned_undone(undone) is None
+    assert deeds.cleaned_undone(undone) is None
 
 
 def test_without_a_cleaning_there_is_nothing_to_take_back() -> None:
-    assert pipeline.cleaned_undone(commissioned()) is None
+    assert deeds.cleaned_undone(commissioned()) is None
 
 
 def test_after_a_cleaning_the_slow_means_begin_anew() -> None:
     fouled, _ = run(*((13.0 + s, [flow(0.6)]) for s in range(100)), start=commissioned())
-    _, seen = run((200.0, [flow(1.0)]), start=pipeline.cleaned(fouled))
+    _, seen = run((200.0, [flow(1.0)]), start=deeds.cleaned(fouled))
     assert seen.running_m3_per_s == pytest.approx(CLEAN)
 
 
@@ -183,7 +183,7 @@ def test_a_gap_is_credited_to_nothing(gap_s: float) -> None:
 
 def test_a_restart_is_neither_flow_nor_its_absence() -> None:
     state, _ = run((40.0, []), start=commissioned())
-    back = pipeline.resumed(state, at(5000.0))
+    back = deeds.resumed(state, PLAN, at(5000.0))
     _, seen = run((5001.0, []), start=back)
     assert seen.unknown_s == 1.0
     _, seen = run((5001.0, [flow(0.5)]), start=back)
@@ -194,7 +194,7 @@ def test_pulses_that_waited_are_forgotten_over_a_restart() -> None:
     trickle = msgspec.structs.replace(PLAN, predicted_m3_per_s=0.05 * LITRE_PER_MIN)
     state, _ = run((1.0, [PulseReading("left", 1.0, 4)]), plan=trickle)
     assert state.flow.pulses == 4
-    assert pipeline.resumed(state, at(500.0)).flow.pulses == 0
+    assert deeds.resumed(state, PLAN, at(500.0)).flow.pulses == 0
 
 
 def test_a_slow_sensor_that_collects_is_not_unknown() -> None:
@@ -285,7 +285,7 @@ def test_a_picture_changes_nothing_and_is_not_fresh() -> None:
 
 def test_a_state_survives_being_written_and_read() -> None:
     state, _ = run((13.0, [flow(1 / 3), temperature(25.0625)]), start=commissioned())
-    state = pipeline.cleaned(state)
+    state = deeds.cleaned(state)
     assert msgspec.json.decode(msgspec.json.encode(state), type=ConditionState) == state
 
 
@@ -304,8 +304,8 @@ def test_a_temperature_from_before_a_year_is_missing() -> None:
 def test_told_twice_that_it_was_cleaned_the_measured_clean_flow_can_still_be_had_back() -> None:
     measured = Reference(phase=Phase.HELD, clean=1e-4, measured=True, first=1e-4)
     state = msgspec.structs.replace(ConditionState(), reference=measured)
-    twice = pipeline.cleaned(pipeline.cleaned(state))
-    back = pipeline.cleaned_undone(twice)
+    twice = deeds.cleaned(deeds.cleaned(state))
+    back = deeds.cleaned_undone(twice)
     assert back is not None
     assert back.reference == measured
 

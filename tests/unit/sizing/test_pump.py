@@ -7,7 +7,7 @@ import math
 import pytest
 
 from monitor.errors import SizingError
-from monitor.sizing.pump import Pump, pump_from_points, pump_from_rating
+from monitor.sizing.pump import Pump, pump_from_points, pump_from_rating, scaled
 from monitor.units import l_per_h, m3_per_s
 
 Points = list[tuple[float, float]]
@@ -150,3 +150,80 @@ def test_ordinary_curves_are_accepted_as_measured_points(
     assert l_per_h(pump.rated_flow_m3_per_s) == pytest.approx(rated_l_per_h, rel=0.06)
     assert pump.head_m(pump.rated_flow_m3_per_s) == pytest.approx(0.0, abs=1e-9)
     assert pump.fit_error_m <= error_m
+
+
+# Another speed, and age -------------------------------------------------------------------------
+
+US_GALLON_PER_MIN = 231 * 0.0254**3 / 60  # m³/s; 231 cubic inches, NIST Handbook 44, appendix C
+FOOT_M = 0.3048
+POINTS = ((0, 2.6), (900, 2.1), (1500, 1.35), (2050, 0.2))
+
+
+def new_pumps() -> list[Pump]:
+    """One from its box, with another exponent too, and one from measured points; invented."""
+    box = (pump_from_rating(m3_per_s(1000), 1.5, exponent) for exponent in (2.0, 1.5))
+    return [*box, pump_from_points(measured(*POINTS))]
+
+
+def test_affinity_laws_as_crane_prints_them() -> None:
+    """Crane TP-410 example 7.33: 400 gpm at 126 ft and 3500 rpm is 194.3 gpm at 29.73 ft and 1700.
+
+    The point is put on a parabola whose head at no flow is 160 ft.
+    """
+    flow, head = 400 * US_GALLON_PER_MIN, 126 * FOOT_M
+    top = flow / math.sqrt(1 - 126 / 160)
+    slower = scaled(pump_from_rating(top, 160 * FOOT_M), 1700 / 3500)
+    assert pump_from_rating(top, 160 * FOOT_M).head_m(flow) == pytest.approx(head, rel=1e-9)
+    new_flow = 194.3 * US_GALLON_PER_MIN
+    assert slower.head_m(new_flow) == pytest.approx(29.73 * FOOT_M, rel=5e-4)
+
+
+@pytest.mark.parametrize("pump", new_pumps(), ids=["box", "exponent 1.5", "points"])
+def test_from_50_to_60_hertz(pump: Pump) -> None:
+    """A synchronous motor turns with the mains: flow 1.2 times, head 1.44 times."""
+    fast = scaled(pump, 60 / 50)
+    assert fast.rated_flow_m3_per_s == pytest.approx(1.2 * pump.rated_flow_m3_per_s, rel=1e-12)
+    assert fast.max_head_m == pytest.approx(1.44 * pump.max_head_m, rel=1e-12)
+    for n in range(11):
+        flow = pump.rated_flow_m3_per_s * n / 10
+        assert fast.head_m(1.2 * flow) == pytest.approx(1.44 * pump.head_m(flow), abs=1e-12)
+    assert fast.fit_error_m == pytest.approx(1.44 * pump.fit_error_m)
+
+
+@pytest.mark.parametrize("pump", new_pumps(), ids=["box", "exponent 1.5", "points"])
+@pytest.mark.parametrize("left", [0.81, 0.5])
+def test_an_aged_pump_gives_that_share_of_its_head(pump: Pump, left: float) -> None:
+    """Flow at zero head falls with the root: 0.81 of the head is 0.9 of the flow."""
+    old = scaled(pump, 1.0, left)
+    assert old.max_head_m == pytest.approx(left * pump.max_head_m, rel=1e-12)
+    assert old.rated_flow_m3_per_s == pytest.approx(
+        math.sqrt(left) * pump.rated_flow_m3_per_s, rel=1e-12
+    )
+    assert old.head_m(old.rated_flow_m3_per_s) == pytest.approx(0.0, abs=1e-9)
+    for n in range(1, 10):
+        flow = old.rated_flow_m3_per_s * n / 10
+        assert 0 < old.head_m(flow) < pump.head_m(flow)
+
+
+@pytest.mark.parametrize("pump", new_pumps(), ids=["box", "exponent 1.5", "points"])
+def test_an_unchanged_pump_stays_as_it_is(pump: Pump) -> None:
+    assert scaled(pump, 1.0, 1.0) == pump
+
+
+def test_speed_and_age_come_together() -> None:
+    """0.8 of the speed is 0.64 of the head; 0.9 of that is left, and √0.9 of the flow."""
+    both = scaled(new_pumps()[0], 0.8, 0.9)
+    assert both.max_head_m == pytest.approx(1.5 * 0.64 * 0.9)
+    assert l_per_h(both.rated_flow_m3_per_s) == pytest.approx(1000 * 0.8 * math.sqrt(0.9))
+
+
+@pytest.mark.parametrize(
+    ("speed", "left"),
+    [
+        (0.0, 1.0), (-1.0, 1.0), (11.0, 1.0), (math.nan, 1.0), (math.inf, 1.0),
+        (1.0, 0.0), (1.0, -0.5), (1.0, 1.01), (1.0, math.nan),
+    ],
+)  # fmt: skip
+def test_an_impossible_speed_or_age_is_refused(speed: float, left: float) -> None:
+    with pytest.raises(SizingError, match="speed must be above 0, remaining head above 0 and up"):
+        scaled(new_pumps()[0], speed, left)

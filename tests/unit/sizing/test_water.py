@@ -70,6 +70,21 @@ def test_density_gives_the_check_value_of_the_iapws_release() -> None:
     assert fresh_density_kg_per_m3(25.0) == pytest.approx(997.047013, abs=1e-4)
 
 
+def test_density_gives_the_other_check_value_of_the_release() -> None:
+    """IAPWS SR6-08(2011): 997.068360 kg/m³ at 260 K, supercooled, where no tank is."""
+    assert fresh_density_kg_per_m3(260.0 - 273.15) == pytest.approx(997.068360, abs=1e-4)
+    with pytest.raises(SizingError, match="expected 0 to 40 °C"):
+        water(260.0 - 273.15)
+
+
+@pytest.mark.parametrize("celsius", range(0, 41, 4))
+def test_density_agrees_with_tanaka(celsius: float) -> None:
+    """Tanaka et al. 2001, coefficients from memory; within 0.0012 kg/m³ of IAPWS-95."""
+    t = float(celsius)
+    by_hand = 999.974950 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
+    assert fresh_density_kg_per_m3(t) == pytest.approx(by_hand, abs=0.003)
+
+
 def test_water_is_densest_at_four_degrees() -> None:
     """Tanaka et al. 2001: 999.974950 kg/m³ at 3.983035 °C and 101 325 Pa, 0.0007 less at 0.1 MPa."""
     densest = fresh_density_kg_per_m3(3.983035)
@@ -90,6 +105,23 @@ def test_sea_viscosity_agrees_with_sharqawy(celsius: float, micro_pa_s: float) -
 def test_sea_viscosity_agrees_with_millero(celsius: float, micro_pa_s: float) -> None:
     """Millero 1974, 35 g/kg, by hand: lower than Sharqawy by 0.3 to 0.5 %."""
     assert sea_viscosity_pa_s(celsius, 35.0) * 1e6 == pytest.approx(micro_pa_s, rel=6e-3)
+
+
+def test_sea_viscosity_by_the_check_value_of_millero() -> None:
+    """Millero 1974: 9.6541e-4 Pa·s at 25 °C and a salinity of 40; 0.3 to 0.5 % below Sharqawy."""
+    assert sea_viscosity_pa_s(25.0, 40.0) == pytest.approx(9.6541e-4, rel=7e-3)
+
+
+@pytest.mark.parametrize("celsius", [0.0, 5.0, 15.0, 25.0, 35.0, 40.0])
+@pytest.mark.parametrize("salinity", [5.0, 15.0, 40.0])
+def test_sea_viscosity_follows_sharqawys_equations(celsius: float, salinity: float) -> None:
+    """Sharqawy 2010, equations 22 and 23, with that paper's own pure water, by hand."""
+    t, s = celsius, salinity / 1000
+    pure = 4.2844e-5 + 1 / (0.157 * (t + 64.993) ** 2 - 91.296)
+    a = 1.541 + 1.998e-2 * t - 9.52e-5 * t * t
+    b = 7.974 - 7.561e-2 * t + 4.724e-4 * t * t
+    by_hand = pure * (1 + a * s + b * s * s)
+    assert sea_viscosity_pa_s(celsius, salinity) == pytest.approx(by_hand, rel=2e-4)
 
 
 @pytest.mark.parametrize(
