@@ -183,7 +183,8 @@ class Daemon:
         events = self._station.tick(readings, now)
         events += self._recorder.orders(now)
         for event in events:
-            _log.warning("%s", event_line(event))
+            level = logging.WARNING if event.alarm is not None else logging.INFO
+            _log.log(level, "%s", event_line(event))
         self._recorder.take(now, events)
         if events or now.line_s - self._shown_at_s >= self._show_every_s():
             self._shown_at_s = now.line_s

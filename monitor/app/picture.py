@@ -12,12 +12,13 @@ from monitor.app.station import Station
 from monitor.delivery import payloads
 from monitor.errors import StorageError
 from monitor.journal.store import FILE_NAME, Journal
-from monitor.records import CleanBasis, Moment, Quality
+from monitor.records import CleanBasis, EventKind, Moment, Quality
 from monitor.runtime.lock import running_process
 from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import duration_words
 
 _FRESH_FOR_S = 5.0
+_LOOKED_THROUGH = 5000
 
 
 class Picture(msgspec.Struct):
@@ -29,7 +30,7 @@ class Picture(msgspec.Struct):
     troubles: list[str]
 
 
-def look(tree: SettingsTree, events: int, utc_s: float) -> Picture:
+def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = False) -> Picture:
     """Return how a site stands.
 
     Raises:
@@ -43,7 +44,7 @@ def look(tree: SettingsTree, events: int, utc_s: float) -> Picture:
         )
     journal = Journal(folder)
     try:
-        happened = [payloads.event(e.event) for e in journal.last_entries(events)] if events else []
+        happened = _last_events(journal, events, observations)
         live = _live(tree.storage.live_file, utc_s)
         process = running_process(folder)
         if live is not None:
@@ -70,6 +71,15 @@ def look(tree: SettingsTree, events: int, utc_s: float) -> Picture:
         row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
         row["watched"] = process is not None
     return Picture(source, rows, happened, troubles)
+
+
+def _last_events(journal: Journal, count: int, observations: bool) -> list[dict[str, Any]]:
+    """The newest events; observations, which are many, only where they are asked for."""
+    if not count:
+        return []
+    entries = journal.last_entries(count if observations else _LOOKED_THROUGH)
+    told = [e.event for e in entries if observations or e.event.event is not EventKind.OBSERVED]
+    return [payloads.event(e) for e in told[-count:]]
 
 
 def _live(name: str, utc_s: float) -> dict[str, Any] | None:

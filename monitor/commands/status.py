@@ -26,6 +26,10 @@ def status(
     events: Annotated[
         int, typer.Option("--events", min=0, max=1000, help="Show so many of the last events.")
     ] = 5,
+    observations: Annotated[
+        bool,
+        typer.Option("--observations", help="Among them what the statistics merely see."),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Show how every filter stands, open alarms and what happened last.
@@ -36,7 +40,7 @@ def status(
     from monitor.settings.load import load
 
     tree = load(config).tree
-    picture = look(tree, events, time.time())
+    picture = look(tree, events, time.time(), observations)
     if json:
         for row in picture.filters:
             json_line(row)

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import msgspec
 
 DAY_S = 86400.0
-_MOST_POINTS = 64
+_MOST_POINTS = 36
 BLOCK_S = 6 * 3600.0
 # A block's error: sensor wander and the clean reference's own error, as a share of clean flow.
 # These hardly average out within a cycle, so blocks count for less than their number.
@@ -34,22 +34,19 @@ _LEAST_RECENT_S = 5 * DAY_S
 # (e^(g·u) − 1)/(e^g − 1) of the way to due at the share u of life; blocking, where each grain stops
 # more water than the last, is hyperbolic, u·(1 − s)/(1 − s·u).
 SHAPES = (
-    ("slowing", "exponential", -1.5),
-    ("slowing", "exponential", -0.7),
+    ("slowing", "exponential", -1.0),
     ("steady", "exponential", 0.0),
     ("steady", "exponential", 0.5),
-    ("growing faster", "exponential", 1.0),
-    ("growing faster", "exponential", 1.7),
-    ("growing faster", "exponential", 2.6),
-    ("growing faster", "exponential", 3.8),
+    ("growing faster", "exponential", 1.2),
+    ("growing faster", "exponential", 2.2),
+    ("growing faster", "exponential", 3.6),
     ("growing faster", "exponential", 5.5),
-    ("sudden at the end", "blocking", 0.80),
-    ("sudden at the end", "blocking", 0.92),
+    ("sudden at the end", "blocking", 0.88),
     ("sudden at the end", "blocking", 0.97),
     ("sudden at the end", "blocking", 0.99),
 )
 # The grid is of what is left, so that it is as fine as the answer must be, early and late in a life.
-_SOONEST_S, _LATEST_S, _LEFT_COUNT = 0.1 * DAY_S, 730 * DAY_S, 72
+_SOONEST_S, _LATEST_S, _LEFT_COUNT = 0.1 * DAY_S, 730 * DAY_S, 45
 LEFT_S = tuple(
     _SOONEST_S * (_LATEST_S / _SOONEST_S) ** (i / (_LEFT_COUNT - 1)) for i in range(_LEFT_COUNT)
 )

@@ -18,7 +18,7 @@ _LEAST_BASE = 12
 # Deviations of the difference of the two means. Flow in a hose wanders, so this is far above what
 # independent noise would need.
 _STEP_DEVIATIONS = 9.0
-_LEAST_STEP = 0.009  # of the baseline
+_LEAST_STEP = 0.01  # of the baseline
 _CHURN_TIMES, _LEAST_CHURN = 4.0, 0.02
 _FLOOR = 0.0008  # of the baseline: the least scatter believed, for meters that show whole litres
 

@@ -8,7 +8,7 @@ import sys
 from rich.console import Console
 from rich.table import Table
 
-BENCHES = ("replay_speed", "pulse_path", "memory", "sizing_speed")
+BENCHES = ("replay_speed", "pulse_path", "memory", "sizing_speed", "score_real", "score_lives")
 
 
 def main() -> None:
@@ -23,7 +23,7 @@ def main() -> None:
         for figure in importlib.import_module(f"tests.bench.{name}").measure():
             missed += not figure.met
             table.add_row(*figure[:-1], "yes" if figure.met else "NO")
-    Console(width=140).print(table)
+    Console(width=170).print(table)
     sys.exit(1 if missed else 0)
 
 

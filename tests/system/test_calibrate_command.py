@@ -5,40 +5,18 @@ Sources of the worked example: JCGM 100:2008 (GUM), ISO 4185:1980.
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner, Result
 
-from monitor.cli import app
 from monitor.errors import SensorError
 from monitor.records import Moment, PulseReading, Reading
 from monitor.runtime.lock import DaemonLock
+from tests.support.commands import fields, refusal, run
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "deploy" / "examples"
 PLANTED, PAIR = str(EXAMPLES / "planted.toml"), str(EXAMPLES / "pair.toml")
-
-
-def run(*words: str, typed: str | None = None, **env: str) -> Result:
-    return CliRunner().invoke(app, list(words), input=typed, env={"COLUMNS": "400", **env})
-
-
-def fields(*words: str) -> dict[str, Any]:
-    """What a command says with --json."""
-    done = run(*words, "--json")
-    assert done.exit_code == 0, done.stderr
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
-
-
-def refusal(done: Result) -> str:
-    """The one line on standard error of a command that refused."""
-    assert done.exit_code == 2, done.output
-    lines = done.stderr.strip().splitlines()
-    assert len(lines) == 1, done.stderr
-    return str(lines[0])
 
 
 def test_one_bucket_of_the_worked_example() -> None:

@@ -2,45 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
-from monitor.cli import app
 from monitor.journal.store import Journal
 from monitor.records import Cause, CleanBasis, Event, EventKind, Moment
 from monitor.settings.card import read_card
 from monitor.settings.load import load
 from monitor.units import m3_per_s
+from tests.support.commands import fields, refusal, run
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "deploy" / "examples"
 CARD = EXAMPLES / "mid_canister.card.toml"
 PLANTED, PAIR = str(EXAMPLES / "planted.toml"), str(EXAMPLES / "pair.toml")
-
-
-def run(*words: str) -> Result:
-    return CliRunner().invoke(app, list(words), env={"COLUMNS": "400"})
-
-
-def fields(*words: str) -> dict[str, Any]:
-    """What a command says with --json."""
-    done = run(*words, "--json")
-    assert done.exit_code == 0, done.stderr
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
-
-
-def refusal(done: Result) -> str:
-    """The one line on standard error of a command that refused."""
-    assert done.exit_code == 2, done.output
-    lines = done.stderr.strip().splitlines()
-    assert len(lines) == 1, done.stderr
-    return str(lines[0])
 
 
 @pytest.fixture
@@ -101,6 +79,15 @@ def test_export_without_a_journal_leaves_practice_out(journal_folder: Path) -> N
     assert set(raw["learned"]) == {"media_kg", "full_kg"}
     assert raw["kind"] == "canister"  # no brand
     assert list(raw["media"]) == ["settlement", "coarse", "biological", "polish"]
+
+
+def test_a_long_holiday_does_not_move_the_typical_interval(journal_folder: Path) -> None:
+    """30, 40 and 125 days: the median is 40, the mean would be 65."""
+    days = (1.0, 31.0, 71.0, 196.0)
+    recorded(journal_folder, *(("planted", EventKind.CLEANED, day, None) for day in days))
+    raw = tomllib.loads(run("card", "export", "--config", PLANTED).stdout)
+    assert raw["learned"]["days_between_cleanings"] == 40
+    assert raw["learned"]["cleanings_seen"] == 3
 
 
 @pytest.mark.parametrize("days", [[], [10]])

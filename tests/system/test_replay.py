@@ -57,7 +57,10 @@ def test_a_healthy_loop_stays_silent(recordings: Path) -> None:
     """SKAB anomaly-free: 2.8 h in which the flow drifts upwards by 4 % while the water warms."""
     rows = replay(str(recordings / "skab" / "anomaly_free.csv"))
     assert alarms(rows) == []
-    assert [r["event"] for r in rows] == ["clean-flow-learned"]
+    told = [r["event"] for r in rows if r["event"] != "observed"]
+    assert told == ["clean-flow-learned"]
+    # What the statistics see is on the record: no more than one an hour and a bit, and no alarm.
+    assert len(rows) - len(told) <= 4
 
 
 @pytest.mark.recordings

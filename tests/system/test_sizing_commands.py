@@ -1,4 +1,4 @@
-"""`canister size` and `canister compare` on the examples, and on what cannot be.
+"""`canister size` on the examples, and on what cannot be.
 
 The examples are invented; only what follows from their figures is checked here.
 """
@@ -16,13 +16,11 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from typer.testing import CliRunner, Result
 
-from monitor.cli import app
+from tests.support.commands import fields, refusal, run
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "deploy" / "examples"
 SET_UPS = [("planted", "planted"), ("community", "hall"), ("marine", "reef"), ("pair", "west")]
-CARD = EXAMPLES / "mid_canister.card.toml"
 PLANTED = str(EXAMPLES / "planted.toml")
 PAIR = str(EXAMPLES / "pair.toml")
 US_GALLON_L = 3.785411784  # 231 cubic inches, NIST Handbook 44, appendix C
@@ -36,28 +34,6 @@ pump = { rated_flow_l_per_h = 1000, max_head_m = 1.5 }
 bore_mm = 16
 length_m = 3
 """
-
-
-def run(*words: str, **env: str) -> Result:
-    return CliRunner().invoke(app, list(words), env={"COLUMNS": "400", **env})
-
-
-def fields(*words: str) -> dict[str, Any]:
-    """What a command says with --json."""
-    done = run(*words, "--json")
-    assert done.exit_code == 0, done.stderr
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
-
-
-def refusal(done: Result) -> str:
-    """The one line on standard error of a command that refused; nothing broken was shown."""
-    assert done.exit_code == 2, done.output
-    lines = done.stderr.strip().splitlines()
-    assert len(lines) == 1, done.stderr
-    assert "Traceback" not in done.output
-    assert "nan" not in done.stdout.lower()
-    return str(lines[0])
 
 
 def every_number(value: Any) -> Iterator[float]:
@@ -394,57 +370,3 @@ def test_a_file_that_is_not_there(words: list[str], tmp_path: Path) -> None:
     line = refusal(run(*words, str(tmp_path / "none.toml")))
     assert "none.toml: " in line
     assert "o such file" in line
-
-
-# canister compare -------------------------------------------------------------------------------
-
-
-def test_compare_two_hoses(written: Any) -> None:
-    """Three metres of 12 mm cost some four times as much as of 16 mm at one flow (by hand)."""
-    wide, narrow = written(FILTER), written(FILTER.replace("= 16", "= 12"), "narrow.toml")
-    found = fields("compare", wide, narrow)
-    assert found["a"]["name"] == wide
-    assert found["b"]["name"] == narrow
-    flows = [found[side]["clean_flow_l_per_h"] for side in "ab"]
-    assert found["b_over_a"] == pytest.approx(flows[1] / flows[0], abs=1e-3)
-    assert found["b_over_a"] < 1
-    said = run("compare", wide, narrow).stdout
-    assert f"B moves {1 - found['b_over_a']:.0%} less than A" in said
-    assert f"{flows[0]:.0f} L/h" in said
-    assert f"{flows[1]:.0f} L/h" in said
-    apart = found["b"]["plausible_l_per_h"][1] < found["a"]["plausible_l_per_h"][0]
-    assert ("more than the ranges leave open" in said) is apart
-
-
-def test_compare_a_file_with_itself() -> None:
-    said = run("compare", PLANTED, PLANTED).stdout
-    assert "B moves 0% more than A; the ranges overlap." in said
-    found = fields("compare", PLANTED, PLANTED)
-    assert found["b_over_a"] == 1.0
-    assert found["a"] == found["b"]
-
-
-def test_compare_filters_of_one_file() -> None:
-    found = fields("compare", f"{PAIR}:west", f"{PAIR}:east")
-    assert (found["a"]["filter"], found["b"]["filter"]) == ("west", "east")
-    said = run("compare", f"{PAIR}:west", f"{PAIR}:east").stdout
-    assert "less than A; more than the ranges leave open" in said
-    assert f"{found['a']['clean_flow_l_per_h'] / US_GALLON_L:.0f} gal/h" in said
-    for group in ("hose", "fittings", "flow sensor", "outlet", "media"):
-        assert f"head: {group}" in said
-
-
-@pytest.mark.parametrize(
-    ("first", "second", "said"),
-    [
-        (PAIR, PLANTED, "name the filter as FILE:ID; it has west, east"),
-        (f"{PAIR}:wst", PLANTED, "no filter wst; the nearest known is west"),
-        (PLANTED, "none.toml:west", "none.toml: no such file"),
-        (PLANTED, str(CARD), "unknown key"),
-    ],
-)
-def test_what_cannot_be_compared(first: str, second: str, said: str) -> None:
-    done = run("compare", first, second)
-    assert done.exit_code == 2
-    assert said in done.stderr
-    assert done.stdout == ""

@@ -119,7 +119,7 @@ def test_a_year_of_blocks_stays_small() -> None:
     track = Track()
     for n in range(1460):
         track = add_block(track, (n + 0.5) * BLOCK_S, 1.0 - n / 1460 * 0.2)
-    assert len(track.points) <= 64
+    assert len(track.points) <= 36
     assert sum(p.blocks for p in track.points) == pytest.approx(1460)
     assert track.points[0].share == pytest.approx(1.0, abs=0.01)
     assert max(p.blocks for p in track.points) < 3 * min(p.blocks for p in track.points[:-3])
