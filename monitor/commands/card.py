@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import os
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
-from monitor.commands.common import ConfigOption, JsonOption, console, json_line, reported
+from monitor.commands.common import ConfigOption, JsonOption, console, json_line, literal, reported
 
 card = typer.Typer(
     no_args_is_help=True,
@@ -48,6 +49,7 @@ def export(
     tree = load(config).tree
     name = chosen(filter_name, tree)
     settings = tree.filters[name]
+    _plain_words(kind)
     made = CardSettings(
         kind=kind,
         source=f"filter {name} of site {tree.site.id}",
@@ -69,6 +71,18 @@ def export(
             f"{to}: cannot be written: {error.strerror}; name another file"
         ) from error
     print(f"{to}: written")
+
+
+def _plain_words(kind: str) -> None:
+    """Check the words for a card's kind.
+
+    Raises:
+        UserMistake: there are none, too many, or more than one line.
+    """
+    from monitor.errors import UserMistake
+
+    if not kind.strip() or len(kind) > 120 or not kind.isprintable():
+        raise UserMistake("--kind: expected one line of 1 to 120 characters in plain words")
 
 
 def _learned(tree: Any, name: str) -> Any:
@@ -129,15 +143,15 @@ def show(
 
     Example: canister card show deploy/examples/mid_canister.card.toml
     """
-    from monitor.settings.card import read_card
+    from monitor.settings.card import card_fields, read_card
 
     found = read_card(file)
     if json:
-        json_line(found.model_dump(mode="json", exclude_none=True))
+        json_line(card_fields(found))
         return
     out = console()
     mark = " (invented example)" if found.invented else ""
-    out.print(f"[bold]{found.kind}[/bold]{mark}; source: {found.source}")
+    out.print(f"[bold]{literal(found.kind)}[/bold]{mark}; source: {literal(found.source)}")
     for name, tray in found.trays.items():
         out.print(f"tray {name}: {tray.width_mm:g} × {tray.length_mm:g} × {tray.height_mm:g} mm")
     learned = found.learned
@@ -150,7 +164,7 @@ def show(
         if value is not None:
             out.print(f"{words}: {value:g} {unit}")
     for name, media in found.media.items():
-        out.print(f"layer {name}: {media.material}, {media.depth_mm.value:g} mm")
+        out.print(f"layer {name}: {literal(media.material)}, {media.depth_mm.value:g} mm")
 
 
 @card.command("import")
@@ -175,8 +189,9 @@ def import_(
     if name in loaded.tree.filters:
         raise UserMistake(f"--as {name}: that filter is there already; choose another id")
     added = (
-        f"\n# From the card {file.name}: {found.kind}\n[filters.{name}]\n"
-        f'card = "{file.resolve()}"\n\n[filters.{name}.flow_sensor]\npin = {pin}\n'
+        f"\n# From a card: {json.dumps(found.kind)}\n[filters.{name}]\n"
+        f"card = {json.dumps(str(file.resolve()), ensure_ascii=False)}\n"
+        f"\n[filters.{name}.flow_sensor]\npin = {pin}\n"
     )
     _replace_checked(loaded.file, loaded.file.read_text(encoding="utf-8") + added)
     print(f"{loaded.file}: filter {name} added; describe its hoses and outlet, then canister size")

@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from monitor.commands.common import ConfigOption, JsonOption, console, json_line, reported
+from monitor.commands.common import ConfigOption, JsonOption, console, json_line, literal, reported
 
 
 @reported
@@ -49,7 +49,8 @@ def _show(found: list[Any], failed: int) -> None:
         column.overflow = "fold"
     for finding in found:
         style = {"failed": "bold", "fine": ""}.get(finding.verdict, "")
-        row = (finding.part, marks[finding.verdict], finding.line, finding.remedy)
+        words = (finding.part, marks[finding.verdict], finding.line, finding.remedy)
+        row = tuple(literal(text) for text in words)
         table.add_row(*row, style=style)
     out = console()
     out.print(table)

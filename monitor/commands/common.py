@@ -59,6 +59,13 @@ def console() -> Any:
     return Console(highlight=False)
 
 
+def literal(text: str) -> str:
+    """Return a user's own words so that rich prints them as they are, brackets and all."""
+    from rich.markup import escape
+
+    return escape("".join(c if c.isprintable() else "?" for c in text))
+
+
 def flow_words(flow_l_per_h: float | None, us: bool) -> str:
     """Return a flow for people, a dash for none."""
     if flow_l_per_h is None:

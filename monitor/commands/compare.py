@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from monitor.commands.common import JsonOption, console, flow_words, json_line, reported
+from monitor.commands.common import JsonOption, console, flow_words, json_line, literal, reported
 
 
 @reported
@@ -83,7 +83,7 @@ def _show(sides: list[Any], us: bool) -> None:
     from monitor.units import l_per_h
 
     out = console()
-    table = Table("", *(name for name, _, _ in sides), box=None, pad_edge=False)
+    table = Table("", *(literal(name) for name, _, _ in sides), box=None, pad_edge=False)
     flows = [study.report.clean_m3_per_s for _, study, _ in sides]
     table.add_row("clean flow", *(flow_words(l_per_h(q), us) for q in flows), style="bold")
     groups = [_groups(study) for _, study, _ in sides]
@@ -96,7 +96,7 @@ def _show(sides: list[Any], us: bool) -> None:
     table.add_row("turnover an hour", *("–" if t is None else f"{t:.1f}" for t in turnovers))
     out.print(table)
     for name, _, sure in sides:
-        out.print(f"{name}: {range_line(sure.spread, us)}")
+        out.print(f"{literal(name)}: {range_line(sure.spread, us)}")
     change = flows[1] / flows[0] - 1
     apart = sides[0][2].spread.high < sides[1][2].spread.low or (
         sides[1][2].spread.high < sides[0][2].spread.low

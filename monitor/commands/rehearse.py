@@ -228,7 +228,9 @@ class _Rehearsing:
             self._print(f"    advice: {fields['advice']}")
 
     def _print(self, text: str, style: str = "") -> None:
-        (self._bar.console if self._bar is not None else self._out).print(text, style=style)
+        (self._bar.console if self._bar is not None else self._out).print(
+            text, style=style, markup=False
+        )
 
     def _start_bar(self) -> None:
         if not self._json and self._out.is_terminal:

@@ -25,7 +25,7 @@ def size(
     measured: Annotated[
         list[float] | None,
         typer.Option(
-            "--measured", min=0.001, metavar="L_PER_H", show_default=False,
+            "--measured", min=0.001, max=100000, metavar="L_PER_H", show_default=False,
             help="A measured clean flow in L/h to hold against the model; may be given again.",
         ),
     ] = None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from monitor.commands.common import flow_words, percent, temperature_words
+from monitor.commands.common import flow_words, literal, percent, temperature_words
 from monitor.drawing.chart import Line, Mark, line_chart
 from monitor.errors import MachineError
 from monitor.sizing.commissioning import Commissioning, what_fits
@@ -105,7 +105,7 @@ def _head(out: Any, report: SizeReport, title: str, us: bool) -> None:
     clean = flow_words(l_per_h(report.clean_m3_per_s), us)
     rated = flow_words(l_per_h(report.rated_m3_per_s), us)
     out.print(
-        f"[bold]{title}[/bold]: clean flow [bold]{clean}[/bold], {percent(report.share_of_rated)} "
+        f"[bold]{literal(title)}[/bold]: clean flow [bold]{clean}[/bold], {percent(report.share_of_rated)} "
         f"of the pump's {rated} at zero head ({temperature_words(report.temperature_c, us)})"
     )
     out.print(

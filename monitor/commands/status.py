@@ -13,6 +13,7 @@ from monitor.commands.common import (
     console,
     flow_words,
     json_line,
+    literal,
     percent,
     reported,
     shown_event,
@@ -52,10 +53,10 @@ def _show(picture: Any, tree: Any) -> None:
     from rich.table import Table
 
     out, us = console(), tree.site.units == "us"
-    out.print(f"[bold]{tree.site.name or tree.site.id}[/bold]: {picture.source}")
+    out.print(f"[bold]{literal(tree.site.name or tree.site.id)}[/bold]: {picture.source}")
     for row in picture.filters:
         name = tree.filters[row["filter"]].name or row["filter"]
-        out.print(f"[bold]{name}[/bold]: {row['sentence']}")
+        out.print(f"[bold]{literal(name)}[/bold]: {row['sentence']}")
         flow = flow_words(row["flow_l_per_h"], us)
         clean = flow_words(row["clean_flow_l_per_h"], us)
         out.print(
@@ -63,7 +64,7 @@ def _show(picture: Any, tree: Any) -> None:
             f"{row['clean_flow_words']}), water {temperature_words(row['temperature_c'], us)}"
         )
     for line in picture.troubles:
-        out.print(f"    needs a look: {line}", style="bold")
+        out.print(f"    needs a look: {literal(line)}", style="bold")
     if picture.events:
         table = Table("time", "filter", "what", "flow", "evidence", box=None, pad_edge=False)
         for fields in picture.events:

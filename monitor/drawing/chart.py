@@ -55,8 +55,8 @@ def line_chart(
 
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
-        f'aria-label="{escape(title, {chr(34): "&quot;"})}">',
-        f"<title>{escape(title)}</title><style>{_STYLE}</style>",
+        f'aria-label="{escape(_printable(title), {chr(34): "&quot;"})}">',
+        f"<title>{escape(_printable(title))}</title><style>{_STYLE}</style>",
         _text(_LEFT, 26, title, size=17, bold=True),
     ]
     for tick in _ticks(x_top):
@@ -100,8 +100,13 @@ def _text(
     weight = ' font-weight="600"' if bold else ""
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}"{weight} '
-        f'fill="currentColor">{escape(words)}</text>'
+        f'fill="currentColor">{escape(_printable(words))}</text>'
     )
+
+
+def _printable(words: str) -> str:
+    """XML has no room for control characters."""
+    return "".join(c if c.isprintable() else "?" for c in words)
 
 
 def _rule(x1: float, y1: float, x2: float, y2: float) -> str:

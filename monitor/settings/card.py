@@ -85,7 +85,10 @@ def read_card(file: Path) -> CardSettings:
     try:
         return CardSettings.model_validate(read_raw(file))
     except ValidationError as error:
-        found = [explain(dict(e), lambda _: str(file)) for e in error.errors(include_url=False)]
+        found = [
+            explain(dict(e), lambda _: str(file), CardSettings)
+            for e in error.errors(include_url=False)
+        ]
         raise SettingsError(found) from error
 
 
@@ -103,7 +106,20 @@ def lend(card: Mapping[str, Any], settings: Mapping[str, Any]) -> dict[str, Any]
             whole[name] = lent
         elif name != "media" and isinstance(lent, Mapping) and isinstance(own, Mapping):
             whole[name] = {**lent, **own}
+    own_pump = settings.get("pump")
+    if isinstance(own_pump, Mapping) and isinstance(whole.get("pump"), Mapping):
+        whole["pump"] = _one_description(whole["pump"], own_pump)
     return whole
+
+
+def _one_description(pump: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """The user's own points replace a card's two figures, and the other way round."""
+    box = ("rated_flow_l_per_h", "max_head_m")
+    if "points" in own:
+        return {k: v for k, v in pump.items() if k not in box or k in own}
+    if any(k in own for k in box):
+        return {k: v for k, v in pump.items() if k != "points"}
+    return dict(pump)
 
 
 def card_text(card: CardSettings) -> str:
@@ -132,7 +148,7 @@ def _table(path: str, section: Section) -> list[str]:
 
 def _toml(value: Any) -> str:
     if isinstance(value, Figure):
-        value = list(value) if value.ranged else value.value
+        value = _in_order(value)
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, str):
@@ -141,4 +157,27 @@ def _toml(value: Any) -> str:
         return str(value).lower()
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_toml(v) for v in value) + "]"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    return repr(value)
+
+
+def _in_order(figure: Figure) -> float | list[float]:
+    """A figure as a person writes it: a number, or low, likely, high."""
+    return [figure.low, figure.value, figure.high] if figure.ranged else figure.value
+
+
+def card_fields(section: Section) -> dict[str, Any]:
+    """Return a card, or one of its tables, as plain values for JSON, only what it says."""
+    found: dict[str, Any] = {}
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if isinstance(value, Section):
+            value = card_fields(value)
+        elif isinstance(value, dict):
+            value = {key_name: card_fields(inner) for key_name, inner in value.items()}
+        elif isinstance(value, Figure):
+            value = _in_order(value)
+        if value is not None and value != {}:
+            found[name] = value
+    return found

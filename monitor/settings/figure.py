@@ -87,4 +87,7 @@ def _from_text(text: str) -> Any:
 def _number(given: Any) -> float:
     if isinstance(given, bool) or not isinstance(given, int | float):
         raise PydanticCustomError("figure", SHAPE)
-    return float(given)
+    try:
+        return float(given)
+    except OverflowError:
+        raise PydanticCustomError("finite_number", "a finite number") from None

@@ -8,7 +8,7 @@ import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, get_origin
+from typing import Any, get_args, get_origin
 
 from pydantic import ValidationError
 from pydantic_settings import (
@@ -22,6 +22,7 @@ from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 from monitor.errors import SettingsError, SizingError
 from monitor.settings.base import ENVIRONMENT_PREFIX
 from monitor.settings.card import lend, read_card, read_raw
+from monitor.settings.figure import Figure
 from monitor.settings.model import MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import (
@@ -154,13 +155,25 @@ def _environment(written: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]
         if wrong is not None:
             problems.append(f"environment variable {name}: {wrong}")
         else:
-            good[name] = value
+            good[name] = _readable(path, value)
     source = EnvSettingsSource(_Shape)
     source.env_vars = {name.lower(): value for name, value in good.items()}
     try:
         return dict(source()), problems
     except ForeignSettingsError as error:
         return {}, [*problems, f"environment: {error}; expected JSON text there"]
+
+
+def _readable(path: Sequence[str], value: str) -> str:
+    """A figure that is not JSON, as text: so it reaches our own check, which names key and limits."""
+    field = field_at(path)
+    if field is None or Figure not in (field.annotation, *get_args(field.annotation)):
+        return value
+    try:
+        json.loads(value)
+    except ValueError:
+        return json.dumps(value)
+    return value
 
 
 def _not_a_list(path: Sequence[str], value: str) -> str | None:

@@ -6,7 +6,10 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from pydantic import BaseModel
+
 from monitor.settings.figure import SHAPE
+from monitor.settings.model import SettingsTree
 from monitor.settings.schema import dotted, field_at, known_keys, nearest, unit_of
 
 Where = Callable[[Sequence[str | int]], str]
@@ -40,24 +43,24 @@ _PATTERNS: dict[str, str] = {
 }
 
 
-def explain(error: Mapping[str, Any], where: Where) -> str:
-    """Return one line for one pydantic error."""
+def explain(error: Mapping[str, Any], where: Where, root: type[BaseModel] = SettingsTree) -> str:
+    """Return one line for one pydantic error in the tree of `root`."""
     path: tuple[str | int, ...] = tuple(p for p in error["loc"] if p != "[key]")
     kind, value = str(error["type"]), error.get("input")
     place = f"{where(path)}: {dotted(path)}"
     if kind == "extra_forbidden":
-        known = known_keys(path[:-1])
+        known = known_keys(path[:-1], root)
         return f"{place}: unknown key{nearest(str(path[-1]), known)}"
-    field = field_at(path)
+    field = field_at(path, root)
     meaning = f" ({field.description})" if field is not None and field.description else ""
     if kind == "missing":
         return f"{place}: missing{meaning}; add it"
-    return f"{place}: got {_shown(value, path)}, expected {_expected(error, path)}{meaning}"
+    return f"{place}: got {_shown(value, path)}, expected {_expected(error, path, root)}{meaning}"
 
 
-def _expected(error: Mapping[str, Any], path: Sequence[str | int]) -> str:
+def _expected(error: Mapping[str, Any], path: Sequence[str | int], root: type[BaseModel]) -> str:
     kind, context = str(error["type"]), error.get("ctx") or {}
-    unit = unit_of(field_at(path))
+    unit = unit_of(field_at(path, root))
     if kind in _EXPECTED:
         text = _EXPECTED[kind].format(**{k: _number(v) for k, v in context.items()})
         if kind.startswith(("greater", "less")) and unit:

@@ -39,9 +39,9 @@ def named_section(annotation: Any) -> type[BaseModel] | None:
     return section(get_args(found)[1]) if get_origin(found) is dict else None
 
 
-def field_at(path: Path) -> FieldInfo | None:
+def field_at(path: Path, root: type[BaseModel] = SettingsTree) -> FieldInfo | None:
     """Return the key at a path, or `None` where the path leads to a named table or nowhere."""
-    holder: type[BaseModel] | None = SettingsTree
+    holder: type[BaseModel] | None = root
     names: type[BaseModel] | None = None
     field: FieldInfo | None = None
     for step in path:
@@ -55,9 +55,9 @@ def field_at(path: Path) -> FieldInfo | None:
     return field
 
 
-def known_keys(path: Path) -> tuple[str, ...]:
+def known_keys(path: Path, root: type[BaseModel] = SettingsTree) -> tuple[str, ...]:
     """Return the keys that may stand in the table at a path; empty where any name may."""
-    holder: type[BaseModel] | None = SettingsTree
+    holder: type[BaseModel] | None = root
     names: type[BaseModel] | None = None
     for step in path:
         if names is not None:

@@ -70,7 +70,8 @@ def commission(found: Ensemble, measured_m3_per_s: Sequence[float], error: float
     plausible = _predicted_range(found.flows, deviation)
     weights = np.exp(-0.5 * ((found.flows - mean) / deviation) ** 2)
     total = float(weights.sum())
-    effective = total * total / float((weights**2).sum()) if total > 0.0 else 0.0
+    squares = float((weights**2).sum())  # underflows before the sum itself does
+    effective = total * total / squares if squares > 0.0 else 0.0
     verdict = _verdict(mean, plausible)
     if effective < _ENOUGH_WEIGHT:
         return Commissioning(mean, plausible, surprise, None, None, None, (), verdict)
@@ -94,7 +95,7 @@ def _predicted_range(flows: Samples, deviation: float) -> tuple[float, float]:
     shuffled = np.random.default_rng(1).permutation(_normal_quantiles(strata))
     errors = deviation * shuffled
     low, high = np.quantile(flows + errors, (LOW_QUANTILE, HIGH_QUANTILE))
-    return float(low), float(high)
+    return max(0.0, float(low)), float(high)
 
 
 def _normal_quantiles(shares: Samples) -> Samples:

@@ -64,7 +64,7 @@ def size(installation: Installation) -> SizeReport:
     rated = circuit.pump.rated_flow_m3_per_s
     share = point.flow_m3_per_s / rated
     turnover = (
-        point.flow_m3_per_s * SECONDS_PER_HOUR / installation.tank_m3
+        point.flow_m3_per_s * SECONDS_PER_HOUR * installation.filters_on_tank / installation.tank_m3
         if installation.tank_m3
         else None
     )
