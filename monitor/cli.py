@@ -13,6 +13,7 @@ from monitor.commands.card import card
 from monitor.commands.check import check
 from monitor.commands.cleaned import cleaned
 from monitor.commands.compare import compare
+from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
 from monitor.commands.run import run
@@ -26,7 +27,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Watches canister filters at their outlet: clean flow, cleaning due, flow stopped.",
 )
-for command in (run, check, size, compare, calibrate, replay, rehearse, status, cleaned):
+for command in (
+    run,
+    check,
+    status,
+    cleaned,
+    pause,
+    resume,
+    size,
+    compare,
+    calibrate,
+    replay,
+    rehearse,
+):
     app.command()(command)
 app.add_typer(card, name="card")
 

@@ -87,6 +87,10 @@ class Cause(StrEnum):
     CLEANED_UNTOLD = "cleaned-untold"
     POOR_RECOVERY = "poor-recovery"
     FLOW_STEP = "flow-step"
+    SENSOR_JAMMED = "sensor-jammed"
+    HOSE_OFF = "hose-off"
+    HEATER_OR_ROOM = "heater-or-room"
+    PROBE_FAULT = "probe-fault"
     NONE = "none"
 
 
@@ -143,6 +147,10 @@ class AlarmKind(StrEnum):
     FLOW_LOW = "flow-low"
     FLOW_STOPPED = "flow-stopped"
     FLOW_UNKNOWN = "flow-unknown"
+    FLOW_HIGH = "flow-high"
+    TEMPERATURE_HIGH = "temperature-high"
+    TEMPERATURE_LOW = "temperature-low"
+    TEMPERATURE_UNKNOWN = "temperature-unknown"
 
 
 class EventKind(StrEnum):
@@ -150,6 +158,9 @@ class EventKind(StrEnum):
 
     RAISED = "raised"
     CLEARED = "cleared"
+    UPDATED = "updated"
+    PAUSED = "paused"
+    PAUSE_ENDED = "pause-ended"
     OBSERVED = "observed"
     CLEAN_FLOW_LEARNED = "clean-flow-learned"
     CLEANED = "cleaned"
@@ -160,7 +171,8 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     """One thing that happened to one filter, whole enough to be read on its own.
 
     Flows are in m³/s. `occurrence` counts how often this alarm of this filter has been raised, so
-    that raised and cleared can be paired; it is 0 for what is not an alarm.
+    that raised and cleared can be paired; it is 0 for what is not an alarm. `consequence` says what
+    happens if nothing is done, `sure` how likely the cause is, 0 to 1.
     """
 
     filter_id: str
@@ -176,6 +188,8 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     cause: Cause
     evidence: str
     advice: str
+    consequence: str = ""
+    sure: float | None = None
 
 
 class Entry(msgspec.Struct, frozen=True):
@@ -191,10 +205,11 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Order(msgspec.Struct, frozen=True):
-    """Something a person asked for: `name` of it, and the filter it is about."""
+    """Something a person asked for: `name` of it, the filter it is about, minutes for a pause."""
 
     name: str
     filter_id: str
+    minutes: float = 0.0
 
 
 class Sample(msgspec.Struct, frozen=True):

@@ -24,6 +24,23 @@ class Limits(msgspec.Struct, frozen=True, gc=False):
     flow_unknown_hold_s: float = 60.0
     clear_margin: float = 0.05
     clear_hold_s: float = 15.0
+    flow_high_share: float = 1.25
+    flow_high_hold_s: float = 300.0
+    temperature_min_c: float | None = None
+    temperature_max_c: float | None = None
+    temperature_hold_s: float = 60.0
+    probe_hold_s: float = 300.0
+    has_probe: bool = False
+
+
+# One per cent of a span of 40 °C is the usual capability for temperature (EEMUA 191 as quoted in the
+# open literature): six steps of a DS18B20.
+_TEMPERATURE_MARGIN_K = 0.4
+_TEMPERATURE = (
+    AlarmKind.TEMPERATURE_HIGH,
+    AlarmKind.TEMPERATURE_LOW,
+    AlarmKind.TEMPERATURE_UNKNOWN,
+)
 
 
 class Wish(msgspec.Struct, frozen=True, gc=False):
@@ -47,6 +64,8 @@ def wish(
         return Wish(
             seen.unknown_s >= limits.flow_unknown_hold_s, seen.fresh, 0.0, limits.clear_hold_s
         )
+    if kind in _TEMPERATURE:
+        return _temperature_wish(kind, seen, limits)
     clean = seen.clean_m3_per_s
     if not seen.fresh or clean is None or clean <= 0.0:
         return None
@@ -58,6 +77,12 @@ def wish(
         )
     elif seen.clean_basis is CleanBasis.PREDICTED or stopped:
         return None  # a prediction is too rough for more than "stopped"
+    elif kind is AlarmKind.FLOW_HIGH:
+        if seen.steady_m3_per_s is None:
+            return None
+        over = seen.steady_m3_per_s / clean - limits.flow_high_share
+        below = over < -limits.clear_margin
+        return Wish(over > 0.0, below, limits.flow_high_hold_s, limits.clear_hold_s)
     elif kind is AlarmKind.FLOW_LOW:
         share, hold, flow = limits.flow_low_share, limits.flow_low_hold_s, seen.steady_m3_per_s
     else:
@@ -72,3 +97,23 @@ def wish(
         return None
     level = flow / clean
     return Wish(level < share, level > share + limits.clear_margin, hold, limits.clear_hold_s)
+
+
+def _temperature_wish(kind: AlarmKind, seen: Assessment, limits: Limits) -> Wish | None:
+    value = seen.temperature_c
+    hold = limits.temperature_hold_s
+    if kind is AlarmKind.TEMPERATURE_UNKNOWN:
+        if not limits.has_probe:
+            return None
+        return Wish(value is None, value is not None, limits.probe_hold_s, limits.clear_hold_s)
+    if value is None:
+        return None
+    if kind is AlarmKind.TEMPERATURE_HIGH:
+        bound = limits.temperature_max_c
+        if bound is None:
+            return None
+        return Wish(value > bound, value < bound - _TEMPERATURE_MARGIN_K, hold, hold)
+    bound = limits.temperature_min_c
+    if bound is None:
+        return None
+    return Wish(value < bound, value > bound + _TEMPERATURE_MARGIN_K, hold, hold)

@@ -7,13 +7,16 @@ from typing import TypeVar
 
 import msgspec
 
-from monitor.alarms.advice import advice
+from monitor.alarms.advice import advice, consequence
 from monitor.alarms.life import NEVER, Alarm, live
-from monitor.alarms.rules import Limits, wish
+from monitor.alarms.pause import LONGEST_MIN, QUIET, Pause, PauseKind
+from monitor.alarms.rules import Limits, Wish, wish
 from monitor.condition import deeds, pipeline
 from monitor.condition.cause import Reason, reason
+from monitor.condition.consequence import Stock, restart_advice, stop_consequence
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
+from monitor.condition.standing import Learned, Standing, decide
 from monitor.records import (
     AlarmKind,
     Assessment,
@@ -33,7 +36,12 @@ KINDS = (
     AlarmKind.FLOW_STOPPED,
     AlarmKind.FLOW_LOW,
     AlarmKind.CLEANING_DUE,
+    AlarmKind.FLOW_HIGH,
+    AlarmKind.TEMPERATURE_HIGH,
+    AlarmKind.TEMPERATURE_LOW,
+    AlarmKind.TEMPERATURE_UNKNOWN,
 )
+_BY_TIME = frozenset(KINDS[-3:])  # held by the clock: a temperature has no span
 _STOPPED, _LOW = KINDS.index(AlarmKind.FLOW_STOPPED), KINDS.index(AlarmKind.FLOW_LOW)
 
 
@@ -42,6 +50,7 @@ class WatchPlan(msgspec.Struct, frozen=True, gc=False):
 
     condition: ConditionPlan
     limits: Limits = Limits()
+    stock: Stock = Stock()
 
 
 class WatchState(msgspec.Struct, frozen=True, gc=False):
@@ -53,6 +62,9 @@ class WatchState(msgspec.Struct, frozen=True, gc=False):
     condition: ConditionState = ConditionState()
     alarms: tuple[Alarm, ...] = (NEVER,) * len(KINDS)
     reasons: tuple[Reason | None, ...] = (None,) * len(KINDS)
+    pause: Pause | None = None
+    standing: Standing | None = None
+    learned: Learned = Learned()
 
     def alarm(self, kind: AlarmKind) -> Alarm:
         """Return the alarm of one kind."""
@@ -83,23 +95,79 @@ def step(
         events += (_observed(note, seen, now),)
         if note.cause is Cause.CLEANED_UNTOLD:
             condition = deeds.presumed(condition, state.condition)
+    pause = state.pause
+    if pause is not None and now.line_s >= pause.until_s:
+        pause = None
+        events += (_plain(EventKind.PAUSE_ENDED, seen, now, "the pause is over"),)
     alarms, reasons = state.alarms, state.reasons
     elapsed = _elapsed_s(state.condition, condition)
     for index, kind in enumerate(KINDS):
         said = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
         if said is None:
             continue
-        span = seen.dt_s if seen.fresh else elapsed
-        new = live(alarms[index], said, span, now.line_s, now.utc_s)
-        if new is alarms[index]:
+        old = alarms[index]
+        if pause is not None and not old.active and kind in QUIET:
+            said = Wish(False, said.over, said.on_delay_s, said.off_delay_s)
+        span = seen.dt_s if seen.fresh and kind not in _BY_TIME else elapsed
+        new = live(old, said, span, now.line_s, now.utc_s)
+        if new is old:
             continue
-        if new.active is not alarms[index].active:
+        if new.active is not old.active:
             why = reason(kind, condition, seen) if new.active else reasons[index]
             reasons = _put(reasons, index, why if new.active else None)
             happened = EventKind.RAISED if new.active else EventKind.CLEARED
-            events += (_alarm_event(kind, happened, new.occurrence, why, seen, now),)
+            lasted = now.line_s - old.raised_line_s
+            events += (_alarm_event(kind, happened, new.occurrence, why, plan, seen, now, lasted),)
         alarms = _put(alarms, index, new)
-    return WatchState(condition, alarms, reasons), seen, events
+    after = WatchState(condition, alarms, reasons, pause, state.standing, state.learned)
+    if alarms[_STOPPED].active or state.standing is not None:
+        after, told = _stands(after, plan, seen, now)
+        events += told
+    return after, seen, events
+
+
+def _stands(
+    state: WatchState, plan: WatchPlan, seen: Assessment, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Let the outlet's temperature decide what a stop without any flow is."""
+    alarm, why = state.alarms[_STOPPED], state.reasons[_STOPPED]
+    if not alarm.active or why is None:
+        return msgspec.structs.replace(state, standing=None), ()
+    standing = state.standing
+    if standing is None:
+        standing = Standing(now.line_s, seen.temperature_c)
+    if why.cause not in (Cause.PUMP_OR_POWER, Cause.SENSOR_JAMMED):
+        return msgspec.structs.replace(state, standing=standing), ()
+    standing, learned, found = decide(standing, state.learned, seen.temperature_c, now.line_s)
+    new = msgspec.structs.replace(state, standing=standing, learned=learned)
+    if found is None:
+        return new, ()
+    better = Reason(found.cause, f"{why.evidence}; {found.evidence}", found.sure)
+    new = msgspec.structs.replace(new, reasons=_put(state.reasons, _STOPPED, better))
+    told = _alarm_event(
+        AlarmKind.FLOW_STOPPED, EventKind.UPDATED, alarm.occurrence, better, plan, seen, now, 0.0
+    )
+    return new, (told,)
+
+
+def paused(
+    state: WatchState, plan: WatchPlan, kind: PauseKind, minutes: float, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Return the state with a pause that ends by itself; a longer one than allowed is cut."""
+    length = min(max(minutes, 0.0), LONGEST_MIN[kind])
+    new = msgspec.structs.replace(state, pause=Pause(kind, now.line_s + 60.0 * length))
+    said = f"pause for {kind}, {length:.0f} min: flow alarms wait until it is over"
+    return new, (_plain(EventKind.PAUSED, picture(new, plan), now, said),)
+
+
+def pause_ended(
+    state: WatchState, plan: WatchPlan, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Return the state without its pause; no event if there was none."""
+    if state.pause is None:
+        return state, ()
+    new = msgspec.structs.replace(state, pause=None)
+    return new, (_plain(EventKind.PAUSE_ENDED, picture(new, plan), now, "ended by the user"),)
 
 
 def cleaned(
@@ -116,11 +184,14 @@ def cleaned(
         old = alarms[index]
         if old.active:
             events.append(
-                _alarm_event(kind, EventKind.CLEARED, old.occurrence, reasons[index], seen, now)
+                _alarm_event(
+                    kind, EventKind.CLEARED, old.occurrence, reasons[index], plan, seen, now, 0.0
+                )
             )
         alarms = _put(alarms, index, Alarm(False, old.occurrence))
         reasons = _put(reasons, index, None)
-    return WatchState(condition, alarms, reasons), tuple(events)
+    new = msgspec.structs.replace(state, condition=condition, alarms=alarms, reasons=reasons)
+    return new, tuple(events)
 
 
 def cleaned_undone(
@@ -136,12 +207,21 @@ def cleaned_undone(
 
 
 def resumed(state: WatchState, plan: WatchPlan, now: Moment) -> WatchState:
-    """Return the state after a restart; alarms that stood still stand, none is repeated."""
+    """Return the state after a restart; alarms that stood still stand, none is repeated.
+
+    A state saved before a kind of alarm was known gets that kind as never raised.
+    """
+    missing = len(KINDS) - len(state.alarms)
     alarms = tuple(
         a if a.on_s == 0.0 and a.off_s == 0.0 else msgspec.structs.replace(a, on_s=0.0, off_s=0.0)
-        for a in state.alarms
+        for a in (*state.alarms, *(NEVER,) * missing)
     )
-    return WatchState(deeds.resumed(state.condition, plan.condition, now), alarms, state.reasons)
+    return msgspec.structs.replace(
+        state,
+        condition=deeds.resumed(state.condition, plan.condition, now),
+        alarms=alarms,
+        reasons=(*state.reasons, *(None,) * missing),
+    )
 
 
 def _elapsed_s(before: ConditionState, after: ConditionState) -> float:
@@ -184,12 +264,22 @@ def _alarm_event(
     event: EventKind,
     occurrence: int,
     why: Reason | None,
+    plan: WatchPlan,
     seen: Assessment,
     now: Moment,
+    lasted_s: float,
 ) -> Event:
     known = why if why is not None else Reason(Cause.NONE, "")
-    told = advice(kind, known.cause) if event is EventKind.RAISED else ""
-    return _event(event, kind, occurrence, known, told, seen, now)
+    told = follows = ""
+    if event is EventKind.CLEARED:
+        if kind is AlarmKind.FLOW_STOPPED:
+            told = restart_advice(plan.stock, seen.temperature_c, lasted_s)
+    else:
+        told = advice(kind, known.cause)
+        stopped = kind is AlarmKind.FLOW_STOPPED
+        follows = stop_consequence(plan.stock, seen.temperature_c) if stopped else consequence(kind)
+    whole = _event(event, kind, occurrence, known, told, seen, now)
+    return msgspec.structs.replace(whole, consequence=follows, sure=known.sure)
 
 
 def _event(

@@ -126,6 +126,8 @@ def sentence(row: dict[str, Any], stopped_watching_s: float | None) -> str:
     share = row["share_of_clean"]
     if share is None:
         return "Running; clean flow is not known yet."
+    if row["pause"] is not None:
+        return f"Paused for {row['pause']}: flow alarms wait until it is over."
     running = f"Running at {share:.0%} of clean"
     if row["clean_flow_basis"] == CleanBasis.PREDICTED:
         running += " as the sizing model predicts it"

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan
+from monitor.condition.consequence import Stock
 from monitor.condition.cycle import CyclePlan
 from monitor.condition.flow import Sensor
 from monitor.condition.pipeline import ConditionPlan
@@ -18,7 +19,6 @@ from monitor.settings.load import password
 from monitor.settings.model import (
     FilterSettings,
     LearningSettings,
-    LimitSettings,
     MqttSettings,
     SettingsTree,
 )
@@ -53,7 +53,13 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
             predicted,
             CyclePlan(settings.limits.cleaning_due_share),
         ),
-        limits(settings.limits),
+        limits(settings),
+        Stock(
+            settings.tank.stocking,
+            settings.tank.salinity_g_per_kg.value,
+            settings.tank.min_c,
+            settings.tank.max_c,
+        ),
     )
 
 
@@ -73,8 +79,9 @@ def learning(settings: LearningSettings) -> Learning:
     return Learning(settings.settle_min * 60, settings.learn_min * 60, settings.steady_within)
 
 
-def limits(settings: LimitSettings) -> Limits:
-    """Return the user's limits."""
+def limits(described: FilterSettings) -> Limits:
+    """Return the user's limits for one filter."""
+    settings, tank = described.limits, described.tank
     return Limits(
         settings.cleaning_due_share,
         settings.cleaning_due_hold_min * 60,
@@ -85,6 +92,13 @@ def limits(settings: LimitSettings) -> Limits:
         settings.flow_unknown_hold_s,
         settings.clear_margin,
         settings.clear_hold_s,
+        settings.flow_high_share,
+        settings.flow_high_hold_s,
+        tank.min_c,
+        tank.max_c,
+        settings.temperature_hold_s,
+        settings.probe_hold_s,
+        described.probe is not None,
     )
 
 

@@ -1,7 +1,7 @@
 """The rig through the whole program at speed: sources, judging, journal, delivery.
 
-A keeper is played as well: told that cleaning is due, they clean the next evening and say so
-through the journal, as `canister cleaned` does. All of it is reproducible from the seed.
+A keeper is played as well: told that cleaning is due, they pause the alarms the next evening, clean,
+and say so through the journal, as the commands do. All of it is reproducible from the seed.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ class Rehearsal:
             for index, name in enumerate(tree.filters)
         }
         self._told_up_to = self.journal.cursor("terminal")
-        self._cleanings: list[tuple[float, str]] = []
+        self._deeds: list[tuple[float, Order]] = []
         self.coarse_steps = self.fine_steps = self.told = 0
 
     def run(self) -> None:
@@ -130,7 +130,7 @@ class Rehearsal:
         shown_s = began_s = time.monotonic()
         for now in self._moments():
             readings = [r for rig in self._rigs.values() for r in rig.read(now)]
-            self._clean_when_due(now)
+            self._act_when_due(now)
             events = self._station.tick(readings, now) + self._recorder.orders(now)
             self._recorder.take(now, events)
             if events:
@@ -172,22 +172,24 @@ class Rehearsal:
             self._tell(msgspec.json.decode(whole))
         for event in events:
             due = event.alarm is AlarmKind.CLEANING_DUE and event.event is EventKind.RAISED
-            planned = {name for _, name in self._cleanings}
+            planned = {order.filter_id for _, order in self._deeds}
             if due and event.filter_id not in planned:
                 start_s = self._next_evening(now)
                 self._rigs[event.filter_id].clean_at(start_s, _CLEANING_TAKES_S)
-                self._cleanings.append((start_s + _CLEANING_TAKES_S, event.filter_id))
+                self._deeds.append((start_s - 60.0, Order("maintenance", event.filter_id, 30.0)))
+                self._deeds.append((start_s + _CLEANING_TAKES_S, Order("cleaned", event.filter_id)))
+                self._deeds.append((start_s + _CLEANING_TAKES_S, Order("resume", event.filter_id)))
 
     @staticmethod
     def _next_evening(now: Moment) -> float:
         hour_s = now.utc_s % 86400
         return now.line_s - hour_s + 86400 + _CLEANING_HOUR * 3600
 
-    def _clean_when_due(self, now: Moment) -> None:
-        for when_s, name in list(self._cleanings):
+    def _act_when_due(self, now: Moment) -> None:
+        for when_s, order in list(self._deeds):
             if now.line_s >= when_s:
-                self._cleanings.remove((when_s, name))
-                self._keeper.order(Order("cleaned", name))
+                self._deeds.remove((when_s, order))
+                self._keeper.order(order)
 
     def drain(self, within_s: float) -> int:
         """Wait until everything is delivered; return how many events are not."""

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 import msgspec
 
 from monitor.alarms import watch
+from monitor.alarms.pause import LONGEST_MIN, PauseKind
 from monitor.alarms.watch import KINDS, WatchPlan, WatchState
 from monitor.condition.pipeline import outlook
 from monitor.delivery import payloads
@@ -54,6 +55,15 @@ class Station:
                 if events
                 else "refused: no cleaning to take back"
             )
+        elif order.name in set(PauseKind):
+            if not 0 < order.minutes <= LONGEST_MIN[PauseKind(order.name)]:
+                return [], f"refused: a pause of {order.minutes:g} minutes"
+            kind = PauseKind(order.name)
+            state, events = watch.paused(state, plan, kind, order.minutes, now)
+            answer = f"done: flow alarms wait for {order.minutes:g} min at the most"
+        elif order.name == "resume":
+            state, events = watch.pause_ended(state, plan, now)
+            answer = "done: the pause is over" if events else "refused: there is no pause"
         else:
             return [], f"refused: unknown order {order.name}"
         self.states[order.filter_id] = state
@@ -86,7 +96,7 @@ class Station:
                     filter_id = name.removeprefix(_STATE_PREFIX)
                     if filter_id in self.plans:
                         state = msgspec.json.decode(body, type=WatchState)
-                        if len(state.alarms) != len(KINDS) or len(state.reasons) != len(KINDS):
+                        if len(state.alarms) > len(KINDS):
                             raise msgspec.DecodeError("another set of alarms")
                         self.states[filter_id] = watch.resumed(state, self.plans[filter_id], now)
             except msgspec.DecodeError as error:
@@ -99,4 +109,6 @@ class Station:
         seen = self.seen.get(name) or watch.picture(state, self.plans[name])
         active = {kind.value: state.alarm(kind).active for kind in KINDS}
         phase = state.condition.reference.phase
-        return payloads.state(seen, now, active, phase, simulated, outlook(state.condition))
+        paused = None if state.pause is None else state.pause.kind
+        ahead = outlook(state.condition)
+        return payloads.state(seen, now, active, phase, simulated, ahead, paused)

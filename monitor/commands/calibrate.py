@@ -52,7 +52,7 @@ def calibrate(
 
     Example: canister calibrate long_tank --bucket 9.000:4100 --bucket 8.950:4071
     """
-    from monitor.commands.cleaned import chosen
+    from monitor.commands.orders import chosen
     from monitor.settings.load import load
     from monitor.sizing.bucket import Scale, k_factor
 

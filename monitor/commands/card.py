@@ -41,7 +41,7 @@ def export(
 
     Example: canister card export long_tank --kind "canister, 7 L" --to mid.card.toml
     """
-    from monitor.commands.cleaned import chosen
+    from monitor.commands.orders import chosen
     from monitor.errors import MachineError
     from monitor.settings.card import CardSettings, card_text
     from monitor.settings.load import load

@@ -93,6 +93,7 @@ def shown_event(fields: dict[str, Any]) -> str:
         "clean-flow-learned": "clean flow learned",
         "cleaned": "cleaned",
         "cleaned-undone": "cleaning taken back",
+        "pause-ended": "pause over",
     }
     if fields["alarm"] is None:
         return said.get(str(fields["event"]), str(fields["event"]))

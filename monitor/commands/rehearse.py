@@ -168,7 +168,7 @@ class _Rehearsing:
                   f"{self._script.days:g} simulated days, seed {self._script.seed}, "
                   f"faults to come: {faults}.\n"
                   "A keeper is played too: told that cleaning is due, they clean the next evening, "
-                  "and the flow stops while they do.")  # fmt: skip
+                  "with the alarms paused while they do.")  # fmt: skip
 
     def _listen(self, topics: list[str]) -> Any:
         from monitor.delivery.listener import Listener
@@ -196,6 +196,8 @@ class _Rehearsing:
 
     def _show_state(self, fields: dict[str, Any]) -> None:
         """Show how a filter fouls, a line every few simulated days."""
+        from monitor.app.picture import due_words
+
         name, when = str(fields["filter"]), str(fields["time"])
         if fields["share_of_clean"] is None or fields["clean_flow_basis"] != "measured":
             return
@@ -204,7 +206,7 @@ class _Rehearsing:
         self._state_due[name] = _days_later(when[:10], _STATE_EVERY_DAYS)
         self._print(
             f"{when[:16].replace('T', ' ')}  running at {fields['share_of_clean']:.0%} of clean  "
-            f"(flow {flow_words(fields['flow_l_per_h'], False)})",
+            f"(flow {flow_words(fields['flow_l_per_h'], False)}){due_words(fields['cleaning_due'])}",
             "dim",
         )
 
@@ -222,10 +224,12 @@ class _Rehearsing:
             f"(flow {flow_words(flow, False)}, clean {flow_words(clean, False)})",
             style,
         )
-        if fields["event"] == "raised":
+        if fields["event"] in ("raised", "updated"):
             cause = str(fields["cause"]).replace("-", " ")
-            self._print(f"    cause: {cause}; {fields['evidence']}")
+            self._print(f"    cause: {cause}, {fields['sure']:.0%} sure; {fields['evidence']}")
             self._print(f"    advice: {fields['advice']}")
+        if fields["event"] == "raised":
+            self._print(f"    if nothing is done: {fields['consequence']}")
 
     def _print(self, text: str, style: str = "") -> None:
         (self._bar.console if self._bar is not None else self._out).print(

@@ -18,10 +18,11 @@ _TRICKLE_SHARE = 0.01  # below this nothing passes; a resting meter may show thi
 
 
 class Reason(msgspec.Struct, frozen=True, gc=False):
-    """A cause and what was seen that points to it."""
+    """A cause, what was seen that points to it, and how likely it is, 0 to 1 (from memory)."""
 
     cause: Cause
     evidence: str
+    sure: float = 0.5
 
 
 def reason(kind: AlarmKind, state: ConditionState, seen: Assessment) -> Reason:
@@ -31,6 +32,10 @@ def reason(kind: AlarmKind, state: ConditionState, seen: Assessment) -> Reason:
         AlarmKind.FLOW_LOW: _low,
         AlarmKind.CLEANING_DUE: _due,
         AlarmKind.FLOW_UNKNOWN: _unknown,
+        AlarmKind.FLOW_HIGH: _high,
+        AlarmKind.TEMPERATURE_HIGH: _temperature,
+        AlarmKind.TEMPERATURE_LOW: _temperature,
+        AlarmKind.TEMPERATURE_UNKNOWN: _probe,
     }[kind](state, seen)
 
 
@@ -46,8 +51,9 @@ def _stopped(state: ConditionState, seen: Assessment) -> Reason:
         return Reason(
             Cause.BLOCKED,
             f"a trickle of {left:.0%} of clean flow is left, {was}",
+            0.8,
         )
-    return Reason(Cause.PUMP_OR_POWER, f"no flow at all, {was}")
+    return Reason(Cause.PUMP_OR_POWER, f"no flow at all, {was}", 0.7)
 
 
 def _low(state: ConditionState, seen: Assessment) -> Reason:
@@ -57,6 +63,7 @@ def _low(state: ConditionState, seen: Assessment) -> Reason:
         return Reason(
             Cause.AIR,
             f"flow swings by {averages.churn / averages.steady:.0%} about {share:.0%} of clean",
+            0.75,
         )
     if averages.steady is not None and averages.running:
         before = averages.steady / averages.running
@@ -64,8 +71,9 @@ def _low(state: ConditionState, seen: Assessment) -> Reason:
             return Reason(
                 Cause.SUDDEN_RESTRICTION,
                 f"flow fell within minutes to {share:.0%} of clean",
+                0.85,
             )
-    return Reason(Cause.MEDIA_CLOGGED, f"flow fell slowly to {share:.0%} of clean")
+    return Reason(Cause.MEDIA_CLOGGED, f"flow fell slowly to {share:.0%} of clean", 0.8)
 
 
 def _due(state: ConditionState, seen: Assessment) -> Reason:
@@ -77,8 +85,9 @@ def _due(state: ConditionState, seen: Assessment) -> Reason:
             return Reason(
                 Cause.SUDDEN_RESTRICTION,
                 f"flow is at {share:.0%} of clean and fell within hours",
+                0.7,
             )
-    return Reason(Cause.MEDIA_CLOGGED, f"flow fell over days to {share:.0%} of clean")
+    return Reason(Cause.MEDIA_CLOGGED, f"flow fell over days to {share:.0%} of clean", 0.9)
 
 
 def _unknown(state: ConditionState, seen: Assessment) -> Reason:
@@ -87,4 +96,23 @@ def _unknown(state: ConditionState, seen: Assessment) -> Reason:
         Quality.OUT_OF_RANGE: "values beyond the sensor's range",
         Quality.DISCONNECTED: "the sensor or its reader is not there",
     }.get(seen.flow_quality, "no readings")
-    return Reason(Cause.SENSOR_WIRING, f"{said} for {seen.unknown_s:.0f} s")
+    return Reason(Cause.SENSOR_WIRING, f"{said} for {seen.unknown_s:.0f} s", 0.9)
+
+
+def _high(state: ConditionState, seen: Assessment) -> Reason:
+    share = _share(state.averages.steady, seen.clean_m3_per_s)
+    return Reason(
+        Cause.HOSE_OFF, f"flow is at {share:.0%} of clean: something downstream is gone", 0.7
+    )
+
+
+def _temperature(state: ConditionState, seen: Assessment) -> Reason:
+    value = seen.temperature_c
+    shown = "of unknown temperature" if value is None else f"at {value:.1f} °C"
+    return Reason(Cause.HEATER_OR_ROOM, f"the water is {shown}", 0.6)
+
+
+def _probe(state: ConditionState, seen: Assessment) -> Reason:
+    return Reason(
+        Cause.PROBE_FAULT, f"the probe gives no temperature: {seen.temperature_quality}", 0.9
+    )

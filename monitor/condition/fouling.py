@@ -25,9 +25,9 @@ BLOCK_S = 6 * 3600.0
 # These hardly average out within a cycle, so blocks count for less than their number.
 _ERROR = 0.012
 _NOW, _NOW_S, _SHAPE = 1.5, 1.5 * DAY_S, 0.14
-_OFFSETS = ((-0.013, 0.25), (0.0, 0.5), (0.013, 0.25))  # of the whole cycle, and their chances
+_OFFSETS = ((-0.018, 0.25), (0.0, 0.5), (0.018, 0.25))  # of the whole cycle, and their chances
 _TAIL = 4.0  # degrees of freedom of the error's distribution: single blocks may be far off
-_RECENT = 0.5  # of the time since cleaning: older blocks fade, for loads change
+_RECENT = 0.35  # of the time since cleaning: older blocks fade, for loads change
 _LEAST_RECENT_S = 5 * DAY_S
 
 # Each shape is what it is called, its way of growing and its strength. Exponential growth is

@@ -64,6 +64,8 @@ def event(happened: Event) -> dict[str, Any]:
         "cause": happened.cause,
         "evidence": happened.evidence,
         "advice": happened.advice,
+        "consequence": happened.consequence,
+        "sure": happened.sure,
     }
 
 
@@ -71,7 +73,11 @@ def alarm(happened: Event) -> dict[str, Any]:
     """Return the standing of one alarm, from the event that changed it last."""
     fields = event(happened)
     del fields["event"]
-    return {"format": FORMAT, "active": happened.event is EventKind.RAISED, **fields}
+    return {
+        "format": FORMAT,
+        "active": happened.event in (EventKind.RAISED, EventKind.UPDATED),
+        **fields,
+    }
 
 
 def never(filter_id: str, kind: AlarmKind) -> dict[str, Any]:
@@ -90,6 +96,8 @@ def never(filter_id: str, kind: AlarmKind) -> dict[str, Any]:
         "cause": Cause.NONE,
         "evidence": "",
         "advice": "",
+        "consequence": "",
+        "sure": None,
     }
 
 
@@ -100,6 +108,7 @@ def state(
     phase: str,
     simulated: bool,
     ahead: Outlook | None = None,
+    paused: str | None = None,
 ) -> dict[str, Any]:
     """Return the newest picture of one filter."""
     fine = seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
@@ -119,6 +128,7 @@ def state(
         "fouling": None if ahead is None else round(ahead.fouling, 3),
         "cleaning_due": None if ahead is None else due(ahead),
         "alarms": sorted(name for name, active in alarms.items() if active),
+        "pause": paused,
         "simulated": simulated,
     }
 

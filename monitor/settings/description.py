@@ -219,6 +219,14 @@ class TankSettings(Section):
     temperature_c: Figure = figure(
         "Usual water temperature, for the sizing model", "degC", default=25.0, ge=0, le=40
     )
+    min_c: float | None = key(
+        "Alarm below this temperature; unset means none", "degC", sample=22.0, default=None, ge=0,
+        le=40,
+    )  # fmt: skip
+    max_c: float | None = key(
+        "Alarm above this temperature; unset means none", "degC", sample=28.0, default=None, ge=0,
+        le=40,
+    )  # fmt: skip
     salinity_g_per_kg: Figure = figure(
         "Dissolved salt: 0 fresh, about 35 sea water", "g/kg", default=0.0, ge=0, le=45
     )

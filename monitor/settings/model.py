@@ -146,6 +146,17 @@ class LimitSettings(Section):
         "of clean flow", default=0.2, gt=0, lt=1,
     )  # fmt: skip
     flow_stopped_hold_s: float = key("... for this long", "s", default=10.0, ge=0, le=3600)
+    flow_high_share: float = key(
+        "Flow is above clean, a hose may be off, above this share", "of clean flow", default=1.25,
+        gt=1, le=5,
+    )  # fmt: skip
+    flow_high_hold_s: float = key("... for this long", "s", default=300.0, ge=0, le=86400)
+    temperature_hold_s: float = key(
+        "Temperature is out of the tank's band for this long", "s", default=60.0, ge=0, le=86400
+    )
+    probe_hold_s: float = key(
+        "The probe gives no temperature for this long", "s", default=300.0, ge=10, le=86400
+    )
     flow_unknown_hold_s: float = key(
         "Without a trustworthy flow reading for this long, say so",
         "s",

@@ -36,7 +36,7 @@ run = CliRunner().invoke
 def test_the_commands_are_those_of_the_handbook() -> None:
     assert sorted(" ".join(words) for words in COMMANDS) == [
         "calibrate", "card export", "card import", "card show", "check", "cleaned", "compare",
-        "rehearse", "replay", "run", "size", "status",
+        "pause", "rehearse", "replay", "resume", "run", "size", "status",
     ]  # fmt: skip
 
 

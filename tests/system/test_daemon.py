@@ -127,6 +127,26 @@ def test_cleaned_while_nothing_runs_takes_effect_at_the_start(
     assert "the nearest known is left" in wrong.errors
 
 
+def test_a_pause_is_told_shown_and_ended(
+    canister: type[Command], mosquitto: Mosquitto, all_topics: Subscriber, tmp_path: Path
+) -> None:
+    file = str(settings(tmp_path, mosquitto.port, 'faults = ["stall@2s+300s"]'))
+    daemon = canister("run", "--config", file)
+    assert ready(daemon)
+    paused = canister("pause", "--minutes", "10", "--config", file)
+    assert paused.wait() == 0, paused.errors
+    assert until(lambda: ("paused", None) in all_topics.events(), 20)
+    status = canister("status", "--config", file, "--json")
+    assert status.wait() == 0
+    assert json.loads(status.output)["pause"] == "feeding"
+    time.sleep(6)
+    assert ("raised", "flow-stopped") not in all_topics.events()
+    assert canister("resume", "--config", file).wait() == 0
+    assert until(lambda: ("raised", "flow-stopped") in all_topics.events(), 20)
+    assert canister("resume", "--config", file).wait() == 2, "there is no pause any more"
+    assert daemon.stop() == 0
+
+
 def test_status_tells_live_from_past(
     canister: type[Command], mosquitto: Mosquitto, tmp_path: Path
 ) -> None:

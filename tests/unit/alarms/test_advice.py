@@ -30,6 +30,17 @@ PAIRS = {
     (AlarmKind.CLEANING_DUE, Cause.SUDDEN_RESTRICTION),
     (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED),
     (AlarmKind.FLOW_UNKNOWN, Cause.SENSOR_WIRING),
+    (AlarmKind.FLOW_HIGH, Cause.HOSE_OFF),
+    (AlarmKind.TEMPERATURE_HIGH, Cause.HEATER_OR_ROOM),
+    (AlarmKind.TEMPERATURE_LOW, Cause.HEATER_OR_ROOM),
+    (AlarmKind.TEMPERATURE_UNKNOWN, Cause.PROBE_FAULT),
+}
+
+DRY = {
+    AlarmKind.FLOW_UNKNOWN,
+    AlarmKind.TEMPERATURE_HIGH,
+    AlarmKind.TEMPERATURE_LOW,
+    AlarmKind.TEMPERATURE_UNKNOWN,
 }
 
 # Parts and deeds for which a hand goes into the water or the canister.
@@ -77,7 +88,7 @@ def test_advice_that_sends_hands_into_water_says_to_unplug_first(
 ) -> None:
     told = advice(kind, cause)
     wet = WET.search(told.lower()) is not None
-    assert wet is (kind is not AlarmKind.FLOW_UNKNOWN)
+    assert wet is (kind not in DRY)
     if wet:
         assert "unplug before hands go into the water" in told
 
