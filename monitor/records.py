@@ -91,6 +91,9 @@ class Cause(StrEnum):
     HOSE_OFF = "hose-off"
     HEATER_OR_ROOM = "heater-or-room"
     PROBE_FAULT = "probe-fault"
+    HEATER_STUCK_ON = "heater-stuck-on"
+    HEATER_STUCK_OFF = "heater-stuck-off"
+    TEMPERATURE_RATE = "temperature-rate"
     NONE = "none"
 
 

@@ -17,6 +17,7 @@ from monitor.condition.consequence import Stock, restart_advice, stop_consequenc
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
 from monitor.condition.standing import Learned, Standing, decide
+from monitor.condition.thermal import hours_until
 from monitor.records import (
     AlarmKind,
     Assessment,
@@ -117,7 +118,19 @@ def step(
             reasons = _put(reasons, index, why if new.active else None)
             happened = EventKind.RAISED if new.active else EventKind.CLEARED
             lasted = now.line_s - old.raised_line_s
-            events += (_alarm_event(kind, happened, new.occurrence, why, plan, seen, now, lasted),)
+            events += (
+                _alarm_event(
+                    kind,
+                    happened,
+                    new.occurrence,
+                    why,
+                    plan,
+                    seen,
+                    now,
+                    lasted,
+                    condition.thermal.falling,
+                ),
+            )
         alarms = _put(alarms, index, new)
     after = WatchState(condition, alarms, reasons, pause, state.standing, state.learned)
     if alarms[_STOPPED].active or state.standing is not None:
@@ -268,6 +281,7 @@ def _alarm_event(
     seen: Assessment,
     now: Moment,
     lasted_s: float,
+    falling: float | None = None,
 ) -> Event:
     known = why if why is not None else Reason(Cause.NONE, "")
     told = follows = ""
@@ -276,10 +290,26 @@ def _alarm_event(
             told = restart_advice(plan.stock, seen.temperature_c, lasted_s)
     else:
         told = advice(kind, known.cause)
-        stopped = kind is AlarmKind.FLOW_STOPPED
-        follows = stop_consequence(plan.stock, seen.temperature_c) if stopped else consequence(kind)
+        follows = _follows(kind, plan, seen, falling)
     whole = _event(event, kind, occurrence, known, told, seen, now)
     return msgspec.structs.replace(whole, consequence=follows, sure=known.sure)
+
+
+def _follows(kind: AlarmKind, plan: WatchPlan, seen: Assessment, falling: float | None) -> str:
+    """What happens if nothing is done; of a stop also how long an unheated tank stays in its band."""
+    if kind is not AlarmKind.FLOW_STOPPED:
+        return consequence(kind)
+    said = stop_consequence(plan.stock, seen.temperature_c)
+    limit, now_c = plan.stock.min_c, seen.temperature_c
+    hours = None
+    if limit is not None and now_c is not None and falling is not None:
+        hours = hours_until(limit, now_c, falling)
+    if hours is None:
+        return said
+    return (
+        f"{said} If the power is gone, the tank is down to {limit:g} °C in about {hours[0]:.0f} to "
+        f"{hours[1]:.0f} h (estimate from its own cooling)."
+    )
 
 
 def _event(

@@ -13,6 +13,7 @@ from monitor.condition.cycle import CyclePlan
 from monitor.condition.flow import Sensor
 from monitor.condition.pipeline import ConditionPlan
 from monitor.condition.reference import Learning
+from monitor.condition.thermal import Band
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.errors import SettingsError
 from monitor.settings.load import password
@@ -48,10 +49,17 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
     return WatchPlan(
         ConditionPlan(
             name,
-            Sensor(sensor.pulses_per_litre * LITRES_PER_M3, m3_per_s(sensor.max_flow_l_per_h)),
+            Sensor(
+                sensor.pulses_per_litre * LITRES_PER_M3,
+                m3_per_s(sensor.max_flow_l_per_h),
+                sensor.offset_hz,
+                m3_per_s(sensor.min_flow_l_per_h),
+                sensor.error_percent / 100,
+            ),
             learning(settings.learning),
             predicted,
             CyclePlan(settings.limits.cleaning_due_share),
+            Band(settings.tank.min_c, settings.tank.max_c),
         ),
         limits(settings),
         Stock(

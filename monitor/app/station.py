@@ -10,11 +10,13 @@ import msgspec
 from monitor.alarms import watch
 from monitor.alarms.pause import LONGEST_MIN, PauseKind
 from monitor.alarms.watch import KINDS, WatchPlan, WatchState
+from monitor.condition.flow import uncertainty_m3_per_s
 from monitor.condition.pipeline import outlook
 from monitor.delivery import payloads
 from monitor.records import Assessment, Event, Moment, Order, Reading
 
 _log = logging.getLogger(__name__)
+_STEADY_S = 10.0  # what the shown flow is the mean over
 _STATE_PREFIX = "filter/"
 _ALARM_PREFIX = "alarm/"
 
@@ -111,4 +113,7 @@ class Station:
         phase = state.condition.reference.phase
         paused = None if state.pause is None else state.pause.kind
         ahead = outlook(state.condition)
-        return payloads.state(seen, now, active, phase, simulated, ahead, paused)
+        steady, sensor = seen.steady_m3_per_s, self.plans[name].condition.sensor
+        error = None if steady is None else uncertainty_m3_per_s(steady, _STEADY_S, sensor)
+        in_band = state.condition.thermal.in_band
+        return payloads.state(seen, now, active, phase, simulated, ahead, paused, error, in_band)

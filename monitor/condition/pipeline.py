@@ -15,6 +15,7 @@ from monitor.condition.cycle import Cycle, CyclePlan, begin, follow_cycle, left_
 from monitor.condition.flow import NOTHING, Estimate, FlowState, Sensor, estimate
 from monitor.condition.observe import Watching, watch_change
 from monitor.condition.reference import Learning, Phase, Reference, learn
+from monitor.condition.thermal import Band, Thermal, follow_temperature
 from monitor.records import (
     Assessment,
     Cause,
@@ -49,6 +50,7 @@ class ConditionPlan(msgspec.Struct, frozen=True, gc=False):
     learning: Learning
     predicted_m3_per_s: float | None = None
     cycle: CyclePlan = CyclePlan()
+    band: Band = Band()
 
 
 class Temperature(msgspec.Struct, frozen=True, gc=False):
@@ -90,6 +92,7 @@ class ConditionState(msgspec.Struct, frozen=True, gc=False):
     watching: Watching = Watching()
     pulses_per_m3: float | None = None
     anchor: Anchor | None = None
+    thermal: Thermal = Thermal()
 
 
 def step(
@@ -112,7 +115,7 @@ def step(
         if isinstance(reading, TemperatureReading):
             temperature = _taken(reading, line_s)
             continue
-        flow_state, seen = estimate(flow_state, reading, plan.sensor, clean)
+        flow_state, seen = estimate(flow_state, reading, plan.sensor, averages.running or clean)
         if seen.quality is not Quality.COLLECTING:
             newest, quality = seen.flow_m3_per_s, seen.quality
         flow = seen.flow_m3_per_s
@@ -142,6 +145,11 @@ def step(
     cycle, notes = _cycle(state, plan, reference, averages, seen, temperature, unknown_s, line_s)
     if change is not None and state.cycle.still_s is None:
         notes = (*notes, change_note(change.by, change.churn))
+    thermal = state.thermal
+    if temperature.value_c is not None and temperature.line_s == line_s:
+        moving = fresh and averages.steady is not None and cycle.still_s is None
+        thermal, told = follow_temperature(thermal, plan.band, temperature.value_c, line_s, moving)
+        notes = notes if told is None else (*notes, told)
     new = ConditionState(
         line_s,
         flow_state,
@@ -157,6 +165,7 @@ def step(
         watching if cycle.still_s is None else Watching(),
         plan.sensor.pulses_per_m3,
         anchor,
+        thermal,
     )
     clean, basis = _clean(reference, plan.predicted_m3_per_s)
     return new, _assessment(new, plan, clean, basis, dt_s, fresh, notes)

@@ -109,6 +109,8 @@ def state(
     simulated: bool,
     ahead: Outlook | None = None,
     paused: str | None = None,
+    error_m3_per_s: float | None = None,
+    in_band: float | None = None,
 ) -> dict[str, Any]:
     """Return the newest picture of one filter."""
     fine = seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
@@ -118,6 +120,7 @@ def state(
         "clock_synchronised": now.synchronised,
         "filter": seen.filter_id,
         "flow_l_per_h": litres_per_hour(seen.steady_m3_per_s) if fine else None,
+        "flow_uncertainty_l_per_h": litres_per_hour(error_m3_per_s) if fine else None,
         "flow_quality": seen.flow_quality,
         "clean_flow_l_per_h": litres_per_hour(seen.clean_m3_per_s),
         "clean_flow_basis": seen.clean_basis,
@@ -125,6 +128,7 @@ def state(
         "learning": phase,
         "temperature_c": _degrees(seen.temperature_c),
         "temperature_quality": seen.temperature_quality,
+        "temperature_in_band": None if in_band is None else round(in_band, 3),
         "fouling": None if ahead is None else round(ahead.fouling, 3),
         "cleaning_due": None if ahead is None else due(ahead),
         "alarms": sorted(name for name, active in alarms.items() if active),

@@ -24,6 +24,17 @@ class FlowSensorSettings(Section):
         "Highest flow the sensor is sold for; a faster rate is a fault, not flow",
         "L/h", default=1800.0, gt=0, le=100000,
     )  # fmt: skip
+    offset_hz: float = key(
+        "a in f = K·Q − a, where the sensor is described with an offset", "Hz", default=0.0, ge=0,
+        le=1000,
+    )  # fmt: skip
+    error_percent: float = key(
+        "The K factor may be off by this (twice the standard uncertainty); as sold, uncalibrated, 10",
+        "%", default=10.0, ge=0, le=100,
+    )  # fmt: skip
+    min_flow_l_per_h: float = key(
+        "Below this the rotor may stand still", "L/h", default=60.0, ge=0, le=10000
+    )
     bore_mm: Figure = figure("Bore of the sensor's body", "mm", default=10.0, ge=2, le=100)
     loss_coefficient: Figure = figure(
         "Loss coefficient K on the velocity in that bore; 3 to 8 from memory, 0 leaves it out",
