@@ -33,6 +33,10 @@ _ADVICE: dict[tuple[AlarmKind, Cause], str] = {
     (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED): (
         f"Clean the filter today: floss and foam first, biological media only in tank water. {HANDS_OUT}"
     ),
+    (AlarmKind.CLEANING_DUE, Cause.AIR): (
+        "Before cleaning it let the air out: look at the water level above the intake, at seals and "
+        f"hose clamps, tilt the canister. {HANDS_OUT}"
+    ),
     (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED): (
         "Clean the filter: floss and foam first, biological media only in tank water; then run "
         f"`canister cleaned`. {HANDS_OUT}"

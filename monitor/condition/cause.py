@@ -79,6 +79,9 @@ def _low(state: ConditionState, seen: Assessment) -> Reason:
 def _due(state: ConditionState, seen: Assessment) -> Reason:
     averages = state.averages
     share = _share(averages.running, seen.clean_m3_per_s)
+    if averages.steady and averages.churn > _CHURN_OF_AIR * averages.steady:
+        swing = averages.churn / averages.steady
+        return Reason(Cause.AIR, f"flow swings by {swing:.0%} about {share:.0%} of clean", 0.75)
     if averages.running is not None and averages.day:
         fall = averages.running / averages.day
         if fall < _SUDDEN_BELOW_DAY:

@@ -108,7 +108,9 @@ def estimate(
             return FlowState(pulses, total, gap), _WAITING
     if flow > sensor.max_flow_m3_per_s:
         return _EMPTY, Estimate(None, Quality.NOISY, total)
-    return _EMPTY, Estimate(flow, Quality.GOOD, total)
+    # A gap that has begun goes on: what follows may be the stop.
+    gap = state.gap_s + span if reading.pulses == 0 else 0.0
+    return FlowState(gap_s=gap) if gap else _EMPTY, Estimate(flow, Quality.GOOD, total)
 
 
 def gap_of_a_stop_s(rate_hz: float) -> float:

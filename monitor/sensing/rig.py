@@ -143,7 +143,7 @@ class Rig:
             stride = min(_LONGEST_STRIDE_S, until_s - self._time_s, self._next_change_s())
             noisy = noisy or self._at(FaultName.NOISY_WIRE)
             gone = gone or self._at(FaultName.PROBE_GONE)
-            flow = self._flow(self._time_s)
+            flow = self._flow(self._time_s, stride)
             self._foul(flow, stride)
             self._warm(flow, stride)
             turns += self._turns(flow, stride)
@@ -169,7 +169,7 @@ class Rig:
         circuit = self.plan.circuit
         return (circuit.pump.head_m(flow) - circuit.loss_m(flow, self._water)) / flow**2
 
-    def _flow(self, time_s: float) -> float:
+    def _flow(self, time_s: float, stride_s: float) -> float:
         if self._pump_off is not None:
             start_s, end_s = self._pump_off
             if start_s <= time_s < end_s:
@@ -188,7 +188,9 @@ class Rig:
         if self._at(FaultName.HOSE_OFF):
             flow = min(self.plan.circuit.pump.rated_flow_m3_per_s, 1.3 * flow)
         if self._at(FaultName.AIR):
-            flow *= 0.4 * self._random.lognormvariate(0.0, 0.8)
+            # Bubbles come by the second; over a longer stride they average out.
+            draws = max(1, min(60, round(stride_s)))
+            flow *= 0.3 * sum(self._random.lognormvariate(0.0, 0.8) for _ in range(draws)) / draws
         return flow
 
     def _foul(self, flow: float, stride_s: float) -> None:

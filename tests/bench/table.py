@@ -8,7 +8,16 @@ import sys
 from rich.console import Console
 from rich.table import Table
 
-BENCHES = ("replay_speed", "pulse_path", "memory", "sizing_speed", "score_real", "score_lives")
+BENCHES = (
+    "replay_speed",
+    "pulse_path",
+    "memory",
+    "sizing_speed",
+    "score_real",
+    "score_lives",
+    "score_causes",
+    "step_speed",
+)
 
 
 def main() -> None:

@@ -28,6 +28,7 @@ PAIRS = {
     (AlarmKind.FLOW_LOW, Cause.SUDDEN_RESTRICTION),
     (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED),
     (AlarmKind.CLEANING_DUE, Cause.SUDDEN_RESTRICTION),
+    (AlarmKind.CLEANING_DUE, Cause.AIR),
     (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED),
     (AlarmKind.FLOW_UNKNOWN, Cause.SENSOR_WIRING),
     (AlarmKind.FLOW_HIGH, Cause.HOSE_OFF),
