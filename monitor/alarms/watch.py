@@ -14,6 +14,7 @@ from monitor.alarms.rules import Limits, Wish, wish
 from monitor.condition import deeds, pipeline
 from monitor.condition.cause import Reason, reason
 from monitor.condition.consequence import Stock, restart_advice, stop_consequence
+from monitor.condition.oxygen import nitrification
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
 from monitor.condition.standing import Learned, Standing, decide
@@ -297,6 +298,12 @@ def _alarm_event(
 
 def _follows(kind: AlarmKind, plan: WatchPlan, seen: Assessment, falling: float | None) -> str:
     """What happens if nothing is done; of a stop also how long an unheated tank stays in its band."""
+    if kind is AlarmKind.TEMPERATURE_LOW and seen.temperature_c is not None:
+        slow, fast = nitrification(seen.temperature_c)
+        return (
+            f"{consequence(kind)} Estimate: at {seen.temperature_c:.1f} °C the media's bacteria work at "
+            f"{slow:.0%} to {fast:.0%} of their rate at 25 °C."
+        )
     if kind is not AlarmKind.FLOW_STOPPED:
         return consequence(kind)
     said = stop_consequence(plan.stock, seen.temperature_c)

@@ -21,7 +21,7 @@ import msgspec
 
 from monitor import __version__
 from monitor.alarms.watch import KINDS
-from monitor.app.plans import broker_address, watch_plans
+from monitor.app.plans import Predicted, broker_address, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
 from monitor.app.sources import live_sources
@@ -32,7 +32,7 @@ from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Event, Moment
+from monitor.records import Event, Moment, Quality
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
@@ -91,7 +91,7 @@ class Daemon:
 
     Args:
         tree: the configuration.
-        predicted: clean flow in m³/s by filter; `None` asks the sizing model in this process.
+        predicted: what the sizing model says by filter; `None` asks it in this process.
         sources: where readings come from; `None` takes those of the configuration.
 
     Raises:
@@ -103,7 +103,7 @@ class Daemon:
     def __init__(
         self,
         tree: SettingsTree,
-        predicted: Mapping[str, float | None] | None = None,
+        predicted: Mapping[str, Predicted | None] | None = None,
         sources: Sequence[Source] | None = None,
     ) -> None:
         self._tree = tree
@@ -127,6 +127,7 @@ class Daemon:
         self._recorder = Recorder(self._journal, self._station, tree.storage)
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")
+        self._trusted: dict[str, bool] = {}
         self._live = LiveFile(tree.storage.live_file)
 
     def _mqtt_sink(self) -> MqttSink | None:
@@ -186,6 +187,7 @@ class Daemon:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))
         self._recorder.take(now, events)
+        self._note_qualities()
         if events or now.line_s - self._shown_at_s >= self._show_every_s():
             self._shown_at_s = now.line_s
             simulated = self._tree.site.source is SourceKind.RIG
@@ -193,6 +195,15 @@ class Daemon:
         self._live.write(self._live_picture(now))
         self._watchdog.progress("safety loop")
         self._watchdog.feed()
+
+    def _note_qualities(self) -> None:
+        """One line when a filter's flow stops being trustworthy, one when it is again."""
+        for name, seen in self._station.seen.items():
+            good = seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
+            if self._trusted.get(name, True) is not good:
+                self._trusted[name] = good
+                said = "can be trusted again" if good else f"cannot be trusted: {seen.flow_quality}"
+                _log.log(logging.INFO if good else logging.WARNING, "%s: its flow %s", name, said)
 
     def _show_every_s(self) -> float:
         return self._tree.mqtt.state_every_s if self._tree.mqtt is not None else float("inf")

@@ -6,6 +6,8 @@ import socket
 from collections.abc import Mapping
 from pathlib import Path
 
+import msgspec
+
 from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan
 from monitor.condition.consequence import Stock
@@ -25,26 +27,35 @@ from monitor.settings.model import (
 )
 from monitor.units import LITRES_PER_M3, m3_per_s
 
+_USUAL_EXPONENT = 2.0  # a parabola against losses that go with the square of the flow
+
+
+class Predicted(msgspec.Struct, frozen=True):
+    """Clean flow in m³/s, and n of the filter's curve (see monitor.condition.fouling)."""
+
+    clean_m3_per_s: float
+    exponent: float
+
 
 def watch_plans(
-    tree: SettingsTree, predicted: Mapping[str, float | None] | None = None
+    tree: SettingsTree, predicted: Mapping[str, Predicted | None] | None = None
 ) -> dict[str, WatchPlan]:
     """Return the plan of each filter, with the clean flow that the sizing model predicts.
 
     Args:
         tree: the settings.
-        predicted: clean flow in m³/s by filter; `None` asks the sizing model here.
+        predicted: what the sizing model says by filter; `None` asks it here.
 
     Raises:
         SizingError: a described filter cannot move water.
     """
     if predicted is None:
-        predicted = {name: predicted_m3_per_s(name, tree) for name in tree.filters}
+        predicted = {name: predict(name, tree) for name in tree.filters}
     return {name: watch_plan(name, s, predicted.get(name)) for name, s in tree.filters.items()}
 
 
-def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> WatchPlan:
-    """Return the plan of one filter; `predicted` is its clean flow in m³/s, if it is known."""
+def watch_plan(name: str, settings: FilterSettings, predicted: Predicted | None) -> WatchPlan:
+    """Return the plan of one filter; `predicted` is what the sizing model says, if it is described."""
     sensor = settings.flow_sensor
     return WatchPlan(
         ConditionPlan(
@@ -57,8 +68,11 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
                 sensor.error_percent / 100,
             ),
             learning(settings.learning),
-            predicted,
-            CyclePlan(settings.limits.cleaning_due_share),
+            None if predicted is None else predicted.clean_m3_per_s,
+            CyclePlan(
+                settings.limits.cleaning_due_share,
+                _USUAL_EXPONENT if predicted is None else predicted.exponent,
+            ),
             Band(settings.tank.min_c, settings.tank.max_c),
         ),
         limits(settings),
@@ -71,15 +85,21 @@ def watch_plan(name: str, settings: FilterSettings, predicted: float | None) -> 
     )
 
 
-def predicted_m3_per_s(name: str, tree: SettingsTree) -> float | None:
-    """Return the clean flow of the sizing model, `None` where the pump is not described."""
+def predict(name: str, tree: SettingsTree) -> Predicted | None:
+    """Return what the sizing model says of a filter, `None` where the pump is not described.
+
+    Raises:
+        SizingError: the described filter cannot move water.
+    """
     settings = tree.filters[name]
     if settings.pump is None:
         return None
     from monitor.settings.convert import installation
-    from monitor.sizing.report import size
+    from monitor.sizing.report import fouling_exponent, size
 
-    return size(installation(name, settings, tree.materials)).clean_m3_per_s
+    described = installation(name, settings, tree.materials)
+    clean = size(described).clean_m3_per_s
+    return Predicted(clean, fouling_exponent(described, clean))
 
 
 def learning(settings: LearningSettings) -> Learning:

@@ -2,7 +2,7 @@
 
 The model and its library take some 20 MB that the daemon needs for a fraction of a second. A
 child that ends gives them back: `python -m monitor.app.prediction FILE` prints one JSON object,
-clean flow in m³/s by filter, or the problems that the model sees.
+what the model says by filter, or the problems that it sees.
 """
 
 from __future__ import annotations
@@ -13,20 +13,21 @@ from pathlib import Path
 
 import msgspec
 
+from monitor.app.plans import Predicted
 from monitor.errors import CanisterError, MachineError, SettingsError
 
 _WITHIN_S = 120.0  # a small board that just booted is slow
 
 
 class Prediction(msgspec.Struct):
-    """Clean flow in m³/s by filter, `None` where the pump is not described; or problems."""
+    """What the model says by filter, `None` where the pump is not described; or problems."""
 
-    clean_m3_per_s: dict[str, float | None]
+    filters: dict[str, Predicted | None]
     problems: list[str]
 
 
-def predicted_by_child(file: Path) -> dict[str, float | None]:
-    """Return the predicted clean flow of every filter of a configuration file.
+def predicted_by_child(file: Path) -> dict[str, Predicted | None]:
+    """Return what the sizing model says of every filter of a configuration file.
 
     Raises:
         SettingsError: what the file describes cannot be.
@@ -44,23 +45,23 @@ def predicted_by_child(file: Path) -> dict[str, float | None]:
         ) from error
     if found.problems:
         raise SettingsError(found.problems)
-    return found.clean_m3_per_s
+    return found.filters
 
 
 def _main() -> None:
-    from monitor.app.plans import predicted_m3_per_s
+    from monitor.app.plans import predict
     from monitor.settings.load import load
 
-    clean: dict[str, float | None] = {}
+    filters: dict[str, Predicted | None] = {}
     problems: list[str] = []
     try:
         tree = load(Path(sys.argv[1])).tree
-        clean = {name: predicted_m3_per_s(name, tree) for name in tree.filters}
+        filters = {name: predict(name, tree) for name in tree.filters}
     except SettingsError as error:
         problems += error.problems
     except CanisterError as error:
         problems.append(f"{sys.argv[1]}: {error}")
-    sys.stdout.buffer.write(msgspec.json.encode(Prediction(clean, problems)))
+    sys.stdout.buffer.write(msgspec.json.encode(Prediction(filters, problems)))
 
 
 if __name__ == "__main__":

@@ -106,7 +106,7 @@ def _plan(filter_name: str | None, config: Path | None, per_litre: float, learn_
         from monitor.app.replay import unknown_filter
 
         return unknown_filter("recording", per_litre, learn_s, Limits())
-    from monitor.app.plans import predicted_m3_per_s, watch_plan
+    from monitor.app.plans import predict, watch_plan
     from monitor.errors import UserMistake
     from monitor.settings.load import load
     from monitor.settings.schema import nearest
@@ -114,7 +114,7 @@ def _plan(filter_name: str | None, config: Path | None, per_litre: float, learn_
     tree = load(config).tree
     if filter_name not in tree.filters:
         raise UserMistake(f"--filter {filter_name}: unknown{nearest(filter_name, tree.filters)}")
-    predicted = predicted_m3_per_s(filter_name, tree)
+    predicted = predict(filter_name, tree)
     return watch_plan(filter_name, tree.filters[filter_name], predicted)
 
 

@@ -51,6 +51,13 @@ def saturation_mg_per_l(temperature_c: float, salinity: float = 0.0) -> float:
     return math.exp(fresh - salt)
 
 
+def nitrification(temperature_c: float) -> tuple[float, float]:
+    """Return the rate of the media's bacteria as a range of shares of that at 25 °C [2]."""
+    kelvin = temperature_c - _REFERENCE_C
+    slow, fast = sorted((_PER_KELVIN[0] ** kelvin, _PER_KELVIN[1] ** kelvin))
+    return slow, fast
+
+
 def until_short(temperature_c: float | None, salinity: float, stocking: str) -> OxygenRange:
     """Return when the water that stands in the canister is short of oxygen.
 
@@ -66,6 +73,5 @@ def until_short(temperature_c: float | None, salinity: float, stocking: str) -> 
     held = _AT_STOP_SATURATION * saturation_mg_per_l(warmth, min(40.0, salinity))
     spare = max(0.0, held - _LOW_OXYGEN_MG_PER_L)
     low, high = _DEMAND[stocking]
-    kelvin = warmth - _REFERENCE_C
-    slow, fast = sorted((_PER_KELVIN[0] ** kelvin, _PER_KELVIN[1] ** kelvin))
+    slow, fast = nitrification(warmth)
     return OxygenRange(spare / (high * fast), spare / (low * slow))

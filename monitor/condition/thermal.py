@@ -80,7 +80,7 @@ def follow_temperature(
         line_s, value_c, mean, one_way, falling, hourly, hour_s, _in_band(old, band, value_c, lasted),
         old.told,
     )  # fmt: skip
-    return _told(new, value_c)
+    return _told(new, band, value_c, rate)
 
 
 def _in_band(old: Thermal, band: Band, value_c: float, lasted_s: float) -> float | None:
@@ -93,9 +93,9 @@ def _in_band(old: Thermal, band: Band, value_c: float, lasted_s: float) -> float
     return before + -math.expm1(-lasted_s / _WEEK_S) * (float(inside) - before)
 
 
-def _told(new: Thermal, value_c: float) -> tuple[Thermal, Note | None]:
+def _told(new: Thermal, band: Band, value_c: float, rate: float) -> tuple[Thermal, Note | None]:
     """Put a pattern into words once, and again only after it has been over."""
-    found = _pattern(new, value_c)
+    found = _pattern(new, band, value_c, rate)
     if found is None:
         return msgspec.structs.replace(new, told=Cause.NONE), None
     if found.cause is new.told:
@@ -103,7 +103,7 @@ def _told(new: Thermal, value_c: float) -> tuple[Thermal, Note | None]:
     return msgspec.structs.replace(new, told=found.cause), found
 
 
-def _pattern(new: Thermal, value_c: float) -> Note | None:
+def _pattern(new: Thermal, band: Band, value_c: float, rate: float) -> Note | None:
     if len(new.hourly) < _HOURS or new.day_mean is None:
         return None  # a day first: before that there is no usual
     off = value_c - new.day_mean
@@ -112,18 +112,26 @@ def _pattern(new: Thermal, value_c: float) -> Note | None:
         return Note(
             Cause.HEATER_STUCK_ON,
             f"the water has risen for {hours:.0f} h to {value_c:.1f} °C, {off:.1f} K above its mean: "
-            "the heater may be stuck on, or the room is hot",
+            f"the heater may be stuck on, or the room is hot{_until(band.max_c, value_c, rate)}",
         )
     if off < -_OFF_MEAN_K and new.one_way <= -_WINDOWS_ONE_WAY:
         return Note(
             Cause.HEATER_STUCK_OFF,
             f"the water has fallen for {hours:.0f} h to {value_c:.1f} °C, {-off:.1f} K below its mean: "
-            "the heater may have failed, or the room is cold",
+            f"the heater may have failed, or the room is cold{_until(band.min_c, value_c, rate)}",
         )
     day = value_c - new.hourly[0]
     if day > _UP_A_DAY_K or day < -_DOWN_A_DAY_K:
         return Note(Cause.TEMPERATURE_RATE, f"the water has moved by {day:+.1f} K within a day")
     return None
+
+
+def _until(limit_c: float | None, value_c: float, rate: float) -> str:
+    """At this rate, in words, until a limit of the user's; nothing where there is none ahead."""
+    if limit_c is None or rate == 0.0 or (limit_c - value_c) / rate <= 0.0:
+        return ""
+    hours = (limit_c - value_c) / rate
+    return f"; at this rate {limit_c:g} °C is reached in about {hours:.0f} h (estimate)"
 
 
 def hours_until(limit_c: float, value_c: float, falling: float) -> tuple[float, float] | None:

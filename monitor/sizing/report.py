@@ -12,6 +12,7 @@ from monitor.units import LITRES_PER_M3, SECONDS_PER_HOUR
 RULE_SHARE_OF_RATED = 0.5
 # Computed for ordinary circuits with a smooth hose; a result outside deserves a second look.
 ORDINARY_SHARE_OF_RATED = (0.35, 0.80)
+_EXPONENTS = (0.5, 6.0)
 
 
 class Installation(msgspec.Struct, frozen=True):
@@ -82,6 +83,36 @@ def size(installation: Installation) -> SizeReport:
         groups,
         _remarks(circuit, share, point.losses, groups),
     )
+
+
+def fouling_exponent(installation: Installation, clean_m3_per_s: float) -> float:
+    """Return n with which added resistance goes as x^(−n) − 1, x the share of clean flow.
+
+    Pump curve and losses decide how much resistance brings the flow down; n is fitted so that the
+    ratio of the resistances at half and at three quarters of clean flow is the circuit's own. For a
+    parabola against losses with Q² it is 2.
+
+    Args:
+        installation: the filter.
+        clean_m3_per_s: its clean flow, above 0.
+
+    Raises:
+        SizingError: the water is outside 0 to 40 °C.
+    """
+    circuit = installation.circuit
+    at = water(installation.temperature_c, installation.salinity_g_per_kg)
+
+    def added(share: float) -> float:
+        flow = clean_m3_per_s * share
+        return (circuit.pump.head_m(flow) - circuit.loss_m(flow, at)) / flow**2
+
+    wanted = added(0.5) / added(0.75)
+    low, high = _EXPONENTS
+    for _ in range(60):
+        n = (low + high) / 2
+        ratio = (0.5**-n - 1) / (0.75**-n - 1)
+        low, high = (n, high) if ratio < wanted else (low, n)
+    return (low + high) / 2
 
 
 def _by_group(losses: tuple[Loss, ...]) -> tuple[Loss, ...]:

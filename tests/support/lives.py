@@ -81,7 +81,7 @@ def live(seed: int, limit: float = 0.75, days: float = 180.0) -> Life:
         if off:
             flows.append(0.0)
         else:
-            cake += k * cake**m * share * load * MINUTE_S if m else k * share * load * MINUTE_S
+            cake = grown(cake, m, k, share * load, MINUTE_S)
             if minute % 10 == 0:
                 share = flow(body, cake) / clean
             seen = share * (gain + wander) * (1 + rng.gauss(0, noise / 3))
@@ -93,6 +93,17 @@ def live(seed: int, limit: float = 0.75, days: float = 180.0) -> Life:
         if end is not None and minute >= end:
             break
     return Life(flows, warmth, due_minute, clean * rated, law)
+
+
+def grown(resistance: float, m: float, k: float, flux: float, span_s: float) -> float:
+    """Resistance after a span in which dR/dt = k·R^m·q holds at a constant flux q: exact."""
+    filtered = k * flux * span_s
+    if m == 0.0:
+        return resistance + filtered
+    if m == 1.0:
+        return resistance * math.exp(filtered)
+    power = resistance ** (1 - m) - (m - 1) * filtered
+    return power ** (1 / (1 - m)) if power > 0 else math.inf
 
 
 def due_resistance(body: Body, clean: float, limit: float) -> float:

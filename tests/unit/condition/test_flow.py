@@ -7,6 +7,7 @@ Hz and Q in L/min. Thus 1 L/min = 60 L/h makes 7.5 pulses a second and one litre
 from __future__ import annotations
 
 import math
+import random
 from fractions import Fraction
 
 import pytest
@@ -274,3 +275,23 @@ def test_a_reading_of_no_time_keeps_the_pulses_that_wait() -> None:
     waiting, _ = estimate(NEW, pulses(4), HALF_INCH, TRICKLE)
     state, _ = estimate(waiting, pulses(9, 0.0), HALF_INCH, TRICKLE)
     assert state == waiting
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0, 75.0, 200.0])
+def test_random_pulses_give_their_rate_from_one_to_two_hundred_a_second(rate_hz: float) -> None:
+    """Pulses at random (Poisson) with a known mean; ten minutes give it to 5 deviations."""
+    generator = random.Random(int(rate_hz))
+    expected = rate_hz / 450_000.0
+    state, flow_s, seconds = NEW, 0.0, 0.0
+    due = generator.expovariate(rate_hz)
+    for second in range(1, 601):
+        counted = 0
+        while due < second:
+            counted += 1
+            due += generator.expovariate(rate_hz)
+        state, seen = estimate(state, pulses(counted), HALF_INCH, expected)
+        if seen.flow_m3_per_s is not None:
+            flow_s += seen.flow_m3_per_s * seen.span_s
+            seconds += seen.span_s
+    deviation = 1 / math.sqrt(rate_hz * seconds)
+    assert flow_s / seconds == pytest.approx(expected, rel=5 * deviation)

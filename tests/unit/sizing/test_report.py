@@ -9,7 +9,7 @@ import pytest
 from monitor.errors import SizingError
 from monitor.sizing.circuit import Circuit, Fitting, Hose
 from monitor.sizing.pump import pump_from_rating
-from monitor.sizing.report import Installation, SizeReport, litres, size
+from monitor.sizing.report import Installation, SizeReport, fouling_exponent, litres, size
 from monitor.units import l_per_h, m3_per_s
 
 Build = Callable[..., Circuit]
@@ -110,3 +110,21 @@ def test_water_outside_the_tables_is_refused(example: Build) -> None:
 
 def test_litres() -> None:
     assert litres(0.18) == pytest.approx(180)
+
+
+def test_the_exponent_of_a_parabola_against_quadratic_losses_is_two() -> None:
+    """By hand: H0/Q² = H0/Qclean² + k gives k in proportion to x^−2 − 1."""
+    parts = (Fitting("all", 0.016, 10.0),)
+    described = Installation("x", Circuit(pump_from_rating(m3_per_s(1000), 1.5), parts), 25, 0, 0)
+    clean = size(described).clean_m3_per_s
+    assert fouling_exponent(described, clean) == pytest.approx(2.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(("curve", "low", "high"), [(1.0, 0.5, 2.0), (3.0, 2.0, 4.0)])
+def test_a_flat_topped_pump_needs_more_resistance_for_the_same_fall(
+    curve: float, low: float, high: float
+) -> None:
+    pump = pump_from_rating(m3_per_s(1000), 1.5, curve)
+    described = Installation("x", Circuit(pump, (Fitting("all", 0.016, 10.0),)), 25, 0, 0)
+    n = fouling_exponent(described, size(described).clean_m3_per_s)
+    assert low < n < high
