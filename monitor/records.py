@@ -141,6 +141,7 @@ class Assessment(msgspec.Struct, frozen=True, gc=False):
     unknown_s: float
     fresh: bool  # a new flow estimate came with this assessment
     notes: tuple[Note, ...] = ()
+    unsure: bool = False  # a new K factor is being fitted: only a standstill can be judged
 
 
 class AlarmKind(StrEnum):

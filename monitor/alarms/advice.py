@@ -4,65 +4,63 @@ from __future__ import annotations
 
 from monitor.records import AlarmKind, Cause
 
-HANDS_OUT = "Switch off and unplug before hands go into the water."
-
-# Common practice, no source: stale, oxygen-free water of a long stop must not reach the tank.
-_AFTER_LONG_STOP = (
-    "If it has stood for more than about an hour, rinse the canister before restarting: its water "
-    "may be out of oxygen."
-)
+HANDS_OUT = "Switch off and unplug, with dry hands, before hands go into the water."
 
 _ADVICE: dict[tuple[AlarmKind, Cause], str] = {
     (AlarmKind.FLOW_STOPPED, Cause.PUMP_OR_POWER): (
-        "Look whether the pump has power and whether its impeller turns; then look at the sensor's "
-        f"plug. {HANDS_OUT} Heaters in the filter's line may run dry: switch them off. "
-        f"{_AFTER_LONG_STOP}"
+        "Switch off heaters in the filter's line, they may run dry. Look for water on the floor from a "
+        "hose that is off. Look whether the pump has power. "
+        f"{HANDS_OUT} Then look at the impeller and at the sensor's plug."
     ),
     (AlarmKind.FLOW_STOPPED, Cause.BLOCKED): (
-        "Look for a kinked hose, a tap left shut, a blocked intake strainer or air in the canister. "
-        f"{HANDS_OUT} {_AFTER_LONG_STOP}"
-    ),
-    (AlarmKind.FLOW_LOW, Cause.AIR): (
-        "Air is in the water: look at the water level above the intake, at seals and hose clamps; "
-        f"tilt the canister to let air out. {HANDS_OUT}"
-    ),
-    (AlarmKind.FLOW_LOW, Cause.SUDDEN_RESTRICTION): (
-        "Something closed at once: look for a kinked hose, a tap half shut, a leaf or a fish on the "
-        f"intake strainer. {HANDS_OUT}"
-    ),
-    (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED): (
-        f"Clean the filter today: floss and foam first, biological media only in tank water. {HANDS_OUT}"
-    ),
-    (AlarmKind.CLEANING_DUE, Cause.AIR): (
-        "Before cleaning it let the air out: look at the water level above the intake, at seals and "
-        f"hose clamps, tilt the canister. {HANDS_OUT}"
-    ),
-    (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED): (
-        "Clean the filter: floss and foam first, biological media only in tank water; then run "
-        f"`canister cleaned`. {HANDS_OUT}"
-    ),
-    (AlarmKind.CLEANING_DUE, Cause.SUDDEN_RESTRICTION): (
-        "Before opening the canister look for a kinked hose, a tap half shut and a blocked intake "
-        f"strainer; if all are clear, clean it. {HANDS_OUT}"
+        "Switch off heaters in the filter's line. Look for water on the floor from a hose that is off. "
+        f"{HANDS_OUT} Then look for a kinked hose, a tap left shut, a blocked intake strainer or air in "
+        "the canister."
     ),
     (AlarmKind.FLOW_STOPPED, Cause.SENSOR_JAMMED): (
-        "Look whether water moves at the outlet. If it does, the flow sensor's rotor is jammed: clean "
-        f"the sensor, and until then watch the filter yourself. {HANDS_OUT}"
+        "Look whether water moves at the outlet; do not reach in. If it moves, the flow sensor's rotor "
+        f"is jammed: until it is cleaned watch the filter yourself. {HANDS_OUT} Then clean the sensor."
+    ),
+    (AlarmKind.FLOW_LOW, Cause.AIR): (
+        f"Air is in the water: look at the water level above the intake. {HANDS_OUT} Then look at "
+        "seals and hose clamps and tilt the canister to let air out."
+    ),
+    (AlarmKind.FLOW_LOW, Cause.SUDDEN_RESTRICTION): (
+        f"Something closed at once. Look for water on the floor. {HANDS_OUT} Then look for a kinked "
+        "hose, a tap half shut, a leaf or a fish on the intake strainer."
+    ),
+    (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED): (
+        f"Clean the filter today. {HANDS_OUT} Floss and foam first, biological media only in tank water."
+    ),
+    (AlarmKind.CLEANING_DUE, Cause.AIR): (
+        f"Before cleaning it let the air out. {HANDS_OUT} Then look at the water level above the "
+        "intake, at seals and hose clamps, and tilt the canister."
+    ),
+    (AlarmKind.CLEANING_DUE, Cause.MEDIA_CLOGGED): (
+        f"Clean the filter. {HANDS_OUT} Floss and foam first, biological media only in tank water; "
+        "then run `canister cleaned`."
+    ),
+    (AlarmKind.CLEANING_DUE, Cause.SUDDEN_RESTRICTION): (
+        f"{HANDS_OUT} Before opening the canister look for a kinked hose, a tap half shut and a blocked "
+        "intake strainer; if all are clear, clean it."
     ),
     (AlarmKind.FLOW_HIGH, Cause.HOSE_OFF): (
-        "Look at once at the hose behind the sensor: off, burst or leaking? Water may be running onto "
-        f"the floor and towards sockets; switch the filter off at a dry place first. {HANDS_OUT}"
+        "Do not step into water near sockets. Cut the power where it is dry, at the breaker if need be; "
+        "if no dry place is safe, keep out. Then shut the taps and look for the hose behind the "
+        f"sensor. {HANDS_OUT}"
     ),
     (AlarmKind.TEMPERATURE_HIGH, Cause.HEATER_OR_ROOM): (
-        "Look whether the heater has stuck on and how warm the room is; unplug the heater, let it cool "
-        "in the water, and cool the tank slowly. Hot glass and hot water scald."
+        "Unplug the heater with dry hands and let it cool in the water: hot glass and hot water scald. "
+        "Then look how warm the room is, and cool the tank slowly."
     ),
     (AlarmKind.TEMPERATURE_LOW, Cause.HEATER_OR_ROOM): (
-        "Look whether the heater works and is under water, whether the filter moves water past it, and "
-        f"how cold the room is; warm the tank slowly. {HANDS_OUT}"
+        "Unplug the heater and let it cool before it is touched or covered with water: its glass may "
+        f"crack. {HANDS_OUT} Then look whether it works and lies in moving water, and how cold the room "
+        "is; warm the tank slowly."
     ),
     (AlarmKind.TEMPERATURE_UNKNOWN, Cause.PROBE_FAULT): (
-        "Measure the water by hand; then look at the probe's plug and cable with `canister check`."
+        "Measure with a thermometer of your own, no hand in the water; then look at the probe's plug and "
+        "cable with `canister check`."
     ),
     (AlarmKind.FLOW_UNKNOWN, Cause.SENSOR_WIRING): (
         "The filter may run or not: look at it. Then check the sensor's plug and cable with "

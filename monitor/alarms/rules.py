@@ -36,6 +36,8 @@ class Limits(msgspec.Struct, frozen=True, gc=False):
 # One per cent of a span of 40 °C is the usual capability for temperature (EEMUA 191 as quoted in the
 # open literature): six steps of a DS18B20.
 _TEMPERATURE_MARGIN_K = 0.4
+_STANDSTILL_S = 600.0
+_MOVES_SHARE = 0.2
 _TEMPERATURE = (
     AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.TEMPERATURE_LOW,
@@ -62,13 +64,18 @@ def wish(
     """
     if kind is AlarmKind.FLOW_UNKNOWN:
         return Wish(
-            seen.unknown_s >= limits.flow_unknown_hold_s, seen.fresh, 0.0, limits.clear_hold_s
+            seen.unknown_s >= limits.flow_unknown_hold_s,
+            seen.unknown_s == 0.0,
+            0.0,
+            limits.clear_hold_s,
         )
     if kind in _TEMPERATURE:
-        return _temperature_wish(kind, seen, limits)
+        return _temperature_wish(kind, seen, limits, stopped)
     clean = seen.clean_m3_per_s
-    if not seen.fresh or clean is None or clean <= 0.0:
+    if not seen.fresh:
         return None
+    if clean is None or clean <= 0.0 or seen.unsure:
+        return _without_clean(kind, seen, limits)
     if kind is AlarmKind.FLOW_STOPPED:
         share, hold, flow = (
             limits.flow_stopped_share,
@@ -78,7 +85,8 @@ def wish(
     elif seen.clean_basis is CleanBasis.PREDICTED or stopped:
         return None  # a prediction is too rough for more than "stopped"
     elif kind is AlarmKind.FLOW_HIGH:
-        if seen.steady_m3_per_s is None:
+        # Against an old clean flow after a cleaning, or one still being learned, more is no fault.
+        if seen.steady_m3_per_s is None or seen.clean_basis is not CleanBasis.MEASURED:
             return None
         over = seen.steady_m3_per_s / clean - limits.flow_high_share
         below = over < -limits.clear_margin
@@ -99,15 +107,26 @@ def wish(
     return Wish(level < share, level > share + limits.clear_margin, hold, limits.clear_hold_s)
 
 
-def _temperature_wish(kind: AlarmKind, seen: Assessment, limits: Limits) -> Wish | None:
+def _without_clean(kind: AlarmKind, seen: Assessment, limits: Limits) -> Wish | None:
+    """With nothing to compare with, no flow at all for ten minutes is a stop all the same."""
+    if kind is not AlarmKind.FLOW_STOPPED or seen.flow_m3_per_s is None:
+        return None
+    still = seen.flow_m3_per_s == 0.0
+    return Wish(still, not still, _STANDSTILL_S, limits.clear_hold_s)
+
+
+def _temperature_wish(
+    kind: AlarmKind, seen: Assessment, limits: Limits, stopped: bool
+) -> Wish | None:
     value = seen.temperature_c
     hold = limits.temperature_hold_s
     if kind is AlarmKind.TEMPERATURE_UNKNOWN:
         if not limits.has_probe:
             return None
         return Wish(value is None, value is not None, limits.probe_hold_s, limits.clear_hold_s)
-    if value is None:
-        return None
+    flow, clean = seen.flow_m3_per_s, seen.clean_m3_per_s
+    if value is None or stopped or (flow is not None and clean and flow < _MOVES_SHARE * clean):
+        return None  # still water in the hose shows the room, not the tank
     if kind is AlarmKind.TEMPERATURE_HIGH:
         bound = limits.temperature_max_c
         if bound is None:

@@ -13,7 +13,12 @@ from monitor.alarms.pause import LONGEST_MIN, QUIET, Pause, PauseKind
 from monitor.alarms.rules import Limits, Wish, wish
 from monitor.condition import deeds, pipeline
 from monitor.condition.cause import Reason, reason
-from monitor.condition.consequence import Stock, restart_advice, stop_consequence
+from monitor.condition.consequence import (
+    Stock,
+    restart_advice,
+    restarted_advice,
+    stop_consequence,
+)
 from monitor.condition.oxygen import nitrification
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
@@ -159,7 +164,14 @@ def _stands(
     better = Reason(found.cause, f"{why.evidence}; {found.evidence}", found.sure)
     new = msgspec.structs.replace(new, reasons=_put(state.reasons, _STOPPED, better))
     told = _alarm_event(
-        AlarmKind.FLOW_STOPPED, EventKind.UPDATED, alarm.occurrence, better, plan, seen, now, 0.0
+        AlarmKind.FLOW_STOPPED,
+        EventKind.UPDATED,
+        alarm.occurrence,
+        better,
+        plan,
+        seen,
+        now,
+        now.line_s - standing.since_s,
     )
     return new, (told,)
 
@@ -206,6 +218,34 @@ def cleaned(
         reasons = _put(reasons, index, None)
     new = msgspec.structs.replace(state, condition=condition, alarms=alarms, reasons=reasons)
     return new, tuple(events)
+
+
+def renewed(
+    state: WatchState, plan: WatchPlan, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Return the state of a filter whose pump or hoses are other ones: all is learned anew.
+
+    Alarms that stand are cleared, and count on from where they were.
+    """
+    seen = picture(state, plan)
+    events = [_plain(EventKind.CLEANED, seen, now, "another pump or filter: all is learned anew")]
+    for index, kind in enumerate(KINDS):
+        old = state.alarms[index]
+        if old.active:
+            events.append(
+                _alarm_event(
+                    kind,
+                    EventKind.CLEARED,
+                    old.occurrence,
+                    state.reasons[index],
+                    plan,
+                    seen,
+                    now,
+                    0.0,
+                )
+            )
+    alarms = tuple(Alarm(False, a.occurrence) for a in state.alarms)
+    return WatchState(deeds.renewed(state.condition), alarms), tuple(events)
 
 
 def cleaned_undone(
@@ -287,10 +327,12 @@ def _alarm_event(
     known = why if why is not None else Reason(Cause.NONE, "")
     told = follows = ""
     if event is EventKind.CLEARED:
-        if kind is AlarmKind.FLOW_STOPPED:
-            told = restart_advice(plan.stock, seen.temperature_c, lasted_s)
+        if kind is AlarmKind.FLOW_STOPPED and known.cause is not Cause.SENSOR_JAMMED:
+            told = restarted_advice(plan.stock, seen.temperature_c, lasted_s)
     else:
         told = advice(kind, known.cause)
+        if kind is AlarmKind.FLOW_STOPPED and known.cause is not Cause.SENSOR_JAMMED:
+            told = f"{told} {restart_advice(plan.stock, seen.temperature_c, lasted_s)}"
         follows = _follows(kind, plan, seen, falling)
     whole = _event(event, kind, occurrence, known, told, seen, now)
     return msgspec.structs.replace(whole, consequence=follows, sure=known.sure)

@@ -75,7 +75,9 @@ class Outlet:
             for kind in KINDS:
                 event = station.alarm_events.get((name, kind))
                 standing = (
-                    payloads.alarm(event) if event is not None else payloads.never(name, kind)
+                    payloads.alarm(event, simulated)
+                    if event is not None
+                    else payloads.never(name, kind, simulated)
                 )
                 self.sink.stand(topics.alarm(name, kind), msgspec.json.encode(standing))
         self.dispatcher.wake()
@@ -136,7 +138,9 @@ class Daemon:
             return None
         topics = Topics(mqtt.topic_root, site)
         address = broker_address(mqtt, site)
-        return MqttSink(address, topics, self._journal.id, self._journal.run, __version__)
+        simulated = self._tree.site.source is SourceKind.RIG
+        run = self._journal.run
+        return MqttSink(address, topics, self._journal.id, run, __version__, simulated)
 
     def run(self) -> None:
         """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""

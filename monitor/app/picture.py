@@ -126,6 +126,8 @@ def sentence(row: dict[str, Any], stopped_watching_s: float | None) -> str:
     share = row["share_of_clean"]
     if share is None:
         return "Running; clean flow is not known yet."
+    if "flow-high" in alarms:
+        return f"Running at {share:.0%} of clean: a hose may be off, look at once."
     if row["pause"] is not None:
         return f"Paused for {row['pause']}: flow alarms wait until it is over."
     running = f"Running at {share:.0%} of clean"

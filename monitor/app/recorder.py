@@ -36,14 +36,17 @@ class Recorder:
         self._committed_at_s: float | None = None
         self._tried_at_s = float("-inf")
         self._trouble: str | None = None
+        self._look = True
 
     def orders(self, now: Moment) -> list[Event]:
         """Carry out what people asked for through the journal; return what happened."""
         events: list[Event] = []
         try:
-            if not self._journal.changed():
+            self._look = self._journal.changed() or self._look
+            if not self._look:
                 return events
             waiting = self._journal.open_orders()
+            self._look = False
         except StorageError as error:
             self._failed(error)
             return events

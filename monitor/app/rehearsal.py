@@ -103,7 +103,7 @@ class Rehearsal:
         sink = None
         if broker is not None:
             run = self.journal.run
-            sink = MqttSink(broker, self.topics, self.journal.id, run, __version__)
+            sink = MqttSink(broker, self.topics, self.journal.id, run, __version__, True)
         self.outlet = Outlet(self.journal, sink, None)
         self._rigs = {
             name: Rig(
@@ -166,7 +166,7 @@ class Rehearsal:
         for entry in self.journal.entries_after(self._told_up_to, 1000):
             self._told_up_to = entry.seq
             whole = payloads.identified(
-                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq
+                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq, True
             )
             self.told += 1
             self._tell(msgspec.json.decode(whole))

@@ -28,6 +28,7 @@ class Station:
         self.plans = dict(plans)
         self.states = {name: WatchState() for name in plans}
         self.seen: dict[str, Assessment] = {}
+        self._failing: set[str] = set()
         self.alarm_events: dict[tuple[str, str], Event] = {}
 
     def tick(self, readings: Iterable[Reading], now: Moment) -> list[Event]:
@@ -37,7 +38,14 @@ class Station:
             sorted_out[reading.filter_id].append(reading)
         events: list[Event] = []
         for name, plan in self.plans.items():
-            state, seen, happened = watch.step(self.states[name], plan, sorted_out[name], now)
+            try:
+                state, seen, happened = watch.step(self.states[name], plan, sorted_out[name], now)
+            except Exception:  # a fault in judging one filter must not blind the others
+                if name not in self._failing:
+                    self._failing.add(name)
+                    _log.exception("judging %s failed; the other filters go on", name)
+                continue
+            self._failing.discard(name)
             self.states[name], self.seen[name] = state, seen
             events += self._noted(happened)
         return events
@@ -57,6 +65,9 @@ class Station:
                 if events
                 else "refused: no cleaning to take back"
             )
+        elif order.name == "renewed":
+            state, events = watch.renewed(state, plan, now)
+            answer = "done: it is another filter now; its clean flow is learned from the beginning"
         elif order.name in set(PauseKind):
             if not 0 < order.minutes <= LONGEST_MIN[PauseKind(order.name)]:
                 return [], f"refused: a pause of {order.minutes:g} minutes"

@@ -11,12 +11,14 @@ import typer
 from monitor.commands.common import ConfigOption, JsonOption, console, json_line, reported
 
 _STEPS = """\
-Bucket test for the flow sensor of {name}.
-1. Unplug the filter before hands go into the water. Lead the outlet hose into an empty bucket that
-   stands on a scale at floor level, where a spill meets no socket.
-2. Set the scale to zero with the empty bucket. Plug in with dry hands and let the water run until the
-   bucket holds 5 to 10 L; note the mass, and the pulses counted meanwhile.
-3. Give the water back to the tank. Do it three times or more.
+Bucket test for the flow sensor of {name}. Best with two: one at the tap, one with dry hands here.
+1. Switch off and unplug the filter, with dry hands, and shut its outlet tap. The empty bucket stands on
+   a scale where a spill meets no socket; set the scale to zero.
+2. Lead the outlet hose into the bucket. The tank is higher than the bucket: water runs by siphon even
+   while the filter is unplugged. It is stopped by the outlet tap, or by lifting the hose's end above the
+   tank's water level, never by the plug alone. Do not leave it.
+3. Plug in with dry hands, open the tap, let 5 to 10 L run, shut the tap, unplug. Note the mass and the
+   pulses counted meanwhile. Give the water back to the tank. Do it three times or more.
 """
 
 

@@ -22,6 +22,10 @@ def cleaned(
     undo: Annotated[
         bool, typer.Option("--undo", help="Take the last cleaning back: it was not cleaned.")
     ] = False,
+    new_filter: Annotated[
+        bool,
+        typer.Option("--new-filter", help="Another pump or filter: forget the old clean flow."),
+    ] = False,
     config: ConfigOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -31,4 +35,5 @@ def cleaned(
     """
     from monitor.commands.orders import give
 
-    give("cleaned-undo" if undo else "cleaned", filter_name, config, json)
+    name = "cleaned-undo" if undo else "renewed" if new_filter else "cleaned"
+    give(name, filter_name, config, json)

@@ -18,7 +18,7 @@ def compare(
 ) -> None:
     """Compare two set-ups: clean flow with its range, and what each kind of part costs.
 
-    Example: canister compare hose12.toml hose16.toml
+    Example: canister compare deploy/examples/pair.toml:west deploy/examples/pair.toml:east
     """
     from monitor.commands.size import describer
     from monitor.sizing.study import certainty, study

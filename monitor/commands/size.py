@@ -54,7 +54,7 @@ def size(
 ) -> None:  # fmt: skip
     """Show clean flow with its range, what each part costs, turnover, media, the trade's rule.
 
-    Example: canister size deploy/examples/planted.toml --measured 560
+    Example: canister size deploy/examples/planted.toml --measured 270
     """
     if materials:
         _materials(json)

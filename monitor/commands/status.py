@@ -57,6 +57,10 @@ def _show(picture: Any, tree: Any) -> None:
     for row in picture.filters:
         name = tree.filters[row["filter"]].name or row["filter"]
         out.print(f"[bold]{literal(name)}[/bold]: {row['sentence']}")
+        if row["simulated"]:
+            out.print("    SIMULATED: no real water is watched here")
+        for alarm in row["alarms"]:
+            out.print(f"    open alarm: {alarm.replace('-', ' ')}", style="bold")
         flow = flow_words(row["flow_l_per_h"], us)
         clean = flow_words(row["clean_flow_l_per_h"], us)
         out.print(
@@ -66,7 +70,7 @@ def _show(picture: Any, tree: Any) -> None:
     for line in picture.troubles:
         out.print(f"    needs a look: {literal(line)}", style="bold")
     if picture.events:
-        table = Table("time", "filter", "what", "flow", "evidence", box=None, pad_edge=False)
+        table = Table("time (UTC)", "filter", "what", "flow", "evidence", box=None, pad_edge=False)
         for fields in picture.events:
             table.add_row(
                 str(fields["time"])[:19].replace("T", " "),

@@ -6,8 +6,6 @@ no source.
 
 from __future__ import annotations
 
-import math
-
 import msgspec
 
 from monitor.condition.oxygen import OxygenRange, until_short
@@ -43,7 +41,7 @@ def range_words(found: OxygenRange) -> str:
 
 
 def restart_advice(stock: Stock, temperature_c: float | None, stopped_s: float) -> str:
-    """Return how to restart after a stop of some length.
+    """Return how to restart a filter whose water has stood for some time, before it runs again.
 
     Args:
         stock, temperature_c: what the canister's oxygen depends on.
@@ -51,28 +49,29 @@ def restart_advice(stock: Stock, temperature_c: float | None, stopped_s: float) 
     """
     found = until_short(temperature_c, stock.salinity, stock.stocking)
     if stopped_s < min(_SHORT_STOP_S, found.soonest_h * _HOUR_S):
-        return "A stop this short does no harm: restart it."
+        return "It has stood only shortly: it can simply be restarted."
     if stopped_s < found.latest_h * _HOUR_S:
         return (
-            f"After {duration_words(stopped_s)} the canister's water may be out of oxygen: empty it "
-            "into a bucket and fill it with tank water before it runs again; smell it first."
+            f"It has stood for {duration_words(stopped_s)} and its water may be out of oxygen: keep it "
+            "unplugged, empty it, fill it with tank water, then restart."
         )
     return (
-        f"After {duration_words(stopped_s)} take the canister's water for foul: open it, rinse the "
-        "media in tank water, fill it anew, then restart, and test ammonia and nitrite for some days."
+        f"It has stood for {duration_words(stopped_s)}, its water is taken for foul: keep it unplugged, "
+        "open it in fresh air, rinse the media in tank water, fill it anew, then restart; test ammonia "
+        "and nitrite for some days."
     )
 
 
-class Cooling(msgspec.Struct, frozen=True, gc=False):
-    """A tank's own time constant in seconds and the temperature it tends to, learned at rest."""
-
-    constant_s: float
-    towards_c: float
-
-
-def hours_to(limit_c: float, now_c: float, cooling: Cooling) -> float | None:
-    """Return the hours until the tank reaches a limit, `None` if it never does (Newton's law)."""
-    from_c, to_c = now_c - cooling.towards_c, limit_c - cooling.towards_c
-    if from_c == 0.0 or to_c / from_c <= 0.0 or abs(to_c) >= abs(from_c):
-        return None
-    return cooling.constant_s / _HOUR_S * math.log(from_c / to_c)
+def restarted_advice(stock: Stock, temperature_c: float | None, stopped_s: float) -> str:
+    """Return what to do when water moves again after a stop of some length."""
+    found = until_short(temperature_c, stock.salinity, stock.stocking)
+    if stopped_s < min(_SHORT_STOP_S, found.soonest_h * _HOUR_S):
+        return "It runs again after a short stop: nothing needs doing."
+    said = (
+        f"It runs again after {duration_words(stopped_s)}: its stale water may have gone into the tank. "
+        "Watch the animals and add air; if they gasp, switch the filter off and unplug it, then empty "
+        "and rinse it."
+    )
+    if stopped_s < found.latest_h * _HOUR_S:
+        return said
+    return f"{said} Test ammonia and nitrite for some days."

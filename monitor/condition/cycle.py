@@ -21,6 +21,7 @@ from monitor.records import Cause, Note
 
 _EVERY_S = 600.0
 _LEAST_VALUES = 6
+_SUDDEN, _ODD_AT_MOST = 0.8, 144  # of the last block; so many ten-minute means are a day
 # A cleaning takes minutes; shorter pauses are switches and feeding.
 _LEAST_PAUSE_S = 60.0
 _SETTLE_S = 900.0  # after a pause, until the ten-minute mean has forgotten what was before
@@ -42,6 +43,7 @@ class Cycle(msgspec.Struct, frozen=True, gc=False):
 
     `began_s` is `None` while clean flow is being learned. `values` are the ten-minute means of the
     block that is being filled. `reached_s` is when flow first was down to the limit.
+    `odd` counts values that fell too suddenly for dirt.
     `still_s` is since when no water has been seen, `before` the share before that.
     """
 
@@ -58,6 +60,7 @@ class Cycle(msgspec.Struct, frozen=True, gc=False):
     before: float | None = None
     judge_s: float | None = None
     presumed: bool = False
+    odd: int = 0
 
 
 def begin(old: Cycle, line_s: float, temperature_c: float | None) -> Cycle:
@@ -162,15 +165,17 @@ def _judged(old: Cycle, share: float, line_s: float) -> tuple[Cycle, Note | None
 
 
 def _noted(old: Cycle, plan: CyclePlan, share: float, line_s: float) -> Cycle:
+    last = old.track.points[-1].share if old.track.points else 1.0
+    if share < _SUDDEN * last and old.odd < _ODD_AT_MOST:
+        # A kink or a tap, not dirt, unless it stays for a day.
+        return msgspec.structs.replace(old, odd=old.odd + 1, next_s=line_s + _EVERY_S)
     values = (*old.values, share)
     reached = old.reached_s
-    if reached is None and share <= plan.due_share:
-        reached = line_s
     if line_s - old.block_s < BLOCK_S or len(values) < _LEAST_VALUES or old.began_s is None:
-        return msgspec.structs.replace(
-            old, values=values[-36:], next_s=line_s + _EVERY_S, reached_s=reached
-        )
+        return msgspec.structs.replace(old, values=values[-36:], next_s=line_s + _EVERY_S, odd=0)
     middle = sorted(values)[len(values) // 2]
+    if reached is None and middle <= plan.due_share:
+        reached = line_s
     # The block stands at the middle of its own values, not of a pause before them.
     at_s = line_s - len(values) * _EVERY_S / 2 - old.began_s
     track = add_block(old.track, max(at_s, 0.0), middle)
@@ -179,6 +184,7 @@ def _noted(old: Cycle, plan: CyclePlan, share: float, line_s: float) -> Cycle:
         old,
         track=track,
         values=(),
+        odd=0,
         block_s=line_s,
         next_s=line_s + _EVERY_S,
         reached_s=reached,

@@ -46,7 +46,8 @@ def cleaned_undone(state: ConditionState) -> ConditionState | None:
 
 def presumed(state: ConditionState, before: ConditionState) -> ConditionState:
     """Return the state after a cleaning was presumed, which `cleaned_undone` takes back."""
-    return msgspec.structs.replace(state, before=Before(before.reference, before.cycle))
+    cycle = msgspec.structs.replace(before.cycle, judge_s=None, before=None)
+    return msgspec.structs.replace(state, before=Before(before.reference, cycle))
 
 
 def resumed(state: ConditionState, plan: ConditionPlan, now: Moment) -> ConditionState:
@@ -71,8 +72,16 @@ def resumed(state: ConditionState, plan: ConditionPlan, now: Moment) -> Conditio
 def _recalibrated(state: ConditionState, plan: ConditionPlan) -> ConditionState:
     """Fit a K factor that is not the one the clean flow was learned with."""
     old, clean, running = state.pulses_per_m3, state.reference.clean, state.averages.running
-    if old is None or old == plan.sensor.pulses_per_m3 or not clean or running is None:
+    if old is None or old == plan.sensor.pulses_per_m3 or not clean:
         return state
+    if running is None:
+        running = clean
+    share = running / clean if state.anchor is None else state.anchor.share
     return msgspec.structs.replace(
-        state, anchor=Anchor(running / clean), averages=Averages(), pulses_per_m3=None
+        state, anchor=Anchor(share), averages=Averages(), pulses_per_m3=None
     )
+
+
+def renewed(state: ConditionState) -> ConditionState:
+    """Return the state of a filter that is another one now: nothing of its past counts."""
+    return ConditionState(line_s=state.line_s, pulses_per_m3=state.pulses_per_m3)

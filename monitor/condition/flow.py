@@ -23,6 +23,7 @@ _YEAR_S = 365.25 * 86400.0
 _ENOUGH_PULSES = 20  # a rate to 22 per cent, one deviation of random pulses
 _ENOUGH_EXPECTED = 30.0  # or this many at the rate just before: then few pulses mean little flow
 _LONGEST_WAIT_S = 600.0
+_UNKNOWN_WAIT_S = 60.0  # for pulses of a sensor whose usual rate is not known yet
 _TOO_MANY = 3  # pulses that may come close together by chance
 _MOST_PULSES = 10**12  # no counter has seen more in one reading
 
@@ -77,7 +78,7 @@ def estimate(
             beyond the sensor's range is never taken for flow.
         sensor: the K factor and the range.
         expected_m3_per_s: flow just before, from which follows how long to wait for pulses;
-            `None` takes each reading as it comes.
+            `None` waits for twenty pulses or a minute.
     """
     span = reading.span_s
     if reading.quality is not Quality.GOOD:
@@ -98,6 +99,8 @@ def estimate(
     flow = _flow_m3_per_s(pulses / total, sensor)
     if flow > sensor.max_flow_m3_per_s and pulses >= _TOO_MANY:
         return _EMPTY, Estimate(None, Quality.NOISY, total)
+    if expected_m3_per_s is None and pulses < _ENOUGH_PULSES and total < _UNKNOWN_WAIT_S:
+        return FlowState(pulses, total, 0.0), _WAITING
     if pulses < _ENOUGH_PULSES and expected_m3_per_s is not None:
         rate = expected_m3_per_s * sensor.pulses_per_m3 - sensor.offset_hz
         gap = state.gap_s + span if reading.pulses == 0 else 0.0

@@ -82,6 +82,5 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _spread(values: Sequence[float]) -> float:
-    """Mean distance from one value to the next: scatter without drift."""
-    pairs = itertools.pairwise(values)
-    return sum(abs(b - a) for a, b in pairs) / max(1, len(values) - 1)
+    """Median distance from one value to the next: scatter without drift and without a single step."""
+    return _median([abs(b - a) for a, b in itertools.pairwise(values)])

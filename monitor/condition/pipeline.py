@@ -37,8 +37,11 @@ _TEMPERATURE_GOOD_FOR_S, _TEMPERATURE_GOOD_FOR_AT_MOST_S = 30.0, 300.0
 _LOWEST_C, _HIGHEST_C = -5.0, 60.0
 _SILENT_S = 60.0  # without a reading this long, a pause began
 _WATCHED_ABOVE_SHARE = 0.05
+_LONGEST_COLLECTING_S = 700.0
+_RUNS_WHILE_ANCHORING = 0.02
 # Clean flow after a cleaning below this share of when new is wear or growth, not clogging.
 _POOR_RECOVERY = 0.92
+_FAR_BELOW_PREDICTION = 0.6
 _ANCHOR_S = 1800.0  # of running water, to fit a new K factor to the old flow
 
 
@@ -121,7 +124,8 @@ def step(
         flow = seen.flow_m3_per_s
         if flow is None:
             continue
-        runs = flow > RUNS_ABOVE_SHARE * (clean or 0.0)
+        least = RUNS_ABOVE_SHARE if state.anchor is None else _RUNS_WHILE_ANCHORING
+        runs = flow > least * (clean or 0.0)
         averages = follow(averages, flow, seen.span_s, runs)
         reference = learn(
             reference, flow, seen.span_s, plan.learning, plan.predicted_m3_per_s, line_s
@@ -131,7 +135,10 @@ def step(
             change = found if found is not None else change
     fresh = seen.flow_m3_per_s is not None
     waiting = seen.quality is Quality.COLLECTING
-    unknown_s = 0.0 if fresh or waiting else state.unknown_s + elapsed
+    # Pulses that are being collected say nothing yet: the time without flow neither ends nor grows,
+    # unless the wait is longer than any honest one.
+    held = waiting and line_s - fresh_line_s < _LONGEST_COLLECTING_S
+    unknown_s = 0.0 if fresh else state.unknown_s if held else state.unknown_s + elapsed
     if unknown_s > 0.0 and seen is NOTHING:
         newest, quality = None, Quality.MISSING
     good_for_s = max(_TEMPERATURE_GOOD_FOR_S, min(3 * elapsed, _TEMPERATURE_GOOD_FOR_AT_MOST_S))
@@ -185,9 +192,10 @@ def _cycle(
     if reference.phase is not Phase.HELD or reference.clean is None:
         return state.cycle, ()
     if state.reference.phase is not Phase.HELD:
-        return begin(state.cycle, line_s, temperature.value_c), _recovery(reference)
+        learned = _recovery(reference, plan.predicted_m3_per_s)
+        return begin(state.cycle, line_s, temperature.value_c), learned
     flow = seen.flow_m3_per_s
-    if flow is None and unknown_s < _SILENT_S:
+    if state.anchor is not None or (flow is None and unknown_s < _SILENT_S):
         return state.cycle, ()
     runs = flow is not None and flow > RUNS_ABOVE_SHARE * reference.clean
     cycle, note = follow_cycle(
@@ -202,10 +210,19 @@ def _cycle(
     return cycle, () if note is None else (note,)
 
 
-def _recovery(reference: Reference) -> tuple[Note, ...]:
+def _recovery(reference: Reference, predicted: float | None) -> tuple[Note, ...]:
     """Wear of the pump or growth in the hoses: what no cleaning of the media restores."""
     if not reference.first or reference.clean is None:
         return ()
+    if predicted is not None and reference.clean < _FAR_BELOW_PREDICTION * predicted:
+        return (
+            Note(
+                Cause.POOR_RECOVERY,
+                f"the clean flow that was learned is {reference.clean / predicted:.0%} of what the "
+                "sizing model predicts: was something shut or blocked? `canister size --from-monitor` "
+                "says what to look at",
+            ),
+        )
     share = reference.clean / reference.first
     if share >= _POOR_RECOVERY:
         return ()
@@ -277,6 +294,7 @@ def _assessment(
         state.unknown_s,
         fresh,
         notes,
+        state.anchor is not None,
     )
 
 

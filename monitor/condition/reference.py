@@ -17,6 +17,7 @@ _BLOCKS = 12
 # reference that is told as such than a filter nobody watches.
 _PATIENCE_BLOCKS = 10 * _BLOCKS
 _BURST_FORGOTTEN_AFTER = 2.0  # stretches
+_NO_CLEAN_BELOW = 0.6  # of the clean flow when new
 _RUNS_ABOVE_SHARE = 0.2  # of the flow known so far: below it the pump is taken to be off
 
 
@@ -110,6 +111,11 @@ def _with_block(old: Reference, mean: float, how: Learning, line_s: float) -> Re
     average = sum(blocks) / len(blocks)
     if len(blocks) == _BLOCKS:
         steady = max(blocks) - min(blocks) <= how.steady_within * average
+        if old.first is not None and average < _NO_CLEAN_BELOW * old.first:
+            # Less than any wear explains: something is shut or blocked, and that is not clean.
+            return msgspec.structs.replace(
+                old, block_sum=0.0, block_s=0.0, blocks=blocks, seen=min(seen, _PATIENCE_BLOCKS - 1)
+            )
         if steady or seen >= _PATIENCE_BLOCKS:
             clean = average if steady else sorted(blocks)[_BLOCKS // 2]
             return Reference(

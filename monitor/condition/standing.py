@@ -23,7 +23,7 @@ class Standing(msgspec.Struct, frozen=True, gc=False):
 
     since_s: float
     start_c: float | None
-    decided: bool = False
+    decided: Cause = Cause.NONE
 
 
 class Learned(msgspec.Struct, frozen=True, gc=False):
@@ -57,18 +57,22 @@ def decide(
     moved = abs(now_c - standing.start_c)
     if lasted >= _LEARN_AT_S and moved >= _MOVED_C and learned.moved_c is None:
         learned = Learned(moved)
-    if standing.decided:
+    if standing.decided is Cause.PUMP_OR_POWER:
         return standing, learned, None
-    done = Standing(standing.since_s, standing.start_c, True)
     if moved >= _MOVED_C:
+        done = Standing(standing.since_s, standing.start_c, Cause.PUMP_OR_POWER)
         way = "cooled" if now_c < standing.start_c else "warmed"
         said = f"the outlet has {way} by {moved:.1f} K in {lasted / 60:.0f} min: its water stands"
         return done, learned, Decision(Cause.PUMP_OR_POWER, 0.9, said)
     earlier = learned.moved_c
+    if standing.decided is not Cause.NONE:
+        return standing, learned, None
     if lasted >= _DECIDE_AFTER_S and moved <= _KEPT_C and earlier and earlier >= _WORTH_LEARNING_C:
         said = (
             f"the outlet has stayed with the tank for {lasted / 60:.0f} min, though in an earlier stop "
-            f"it moved by {earlier:.1f} K: water seems to flow past a rotor that is jammed"
+            f"it moved by {earlier:.1f} K: water seems to flow past a jammed rotor, unless the room is "
+            "as warm as the tank"
         )
-        return done, learned, Decision(Cause.SENSOR_JAMMED, 0.85, said)
+        done = Standing(standing.since_s, standing.start_c, Cause.SENSOR_JAMMED)
+        return done, learned, Decision(Cause.SENSOR_JAMMED, 0.75, said)
     return standing, learned, None

@@ -42,8 +42,13 @@ class Sink(Protocol):
             MachineError: the sink must be opened again.
         """
 
-    def close(self) -> None:
-        """Let go; harmless when called again or before `open`."""
+    def close(self, on_purpose: bool) -> None:
+        """Let go; harmless when called again or before `open`.
+
+        Args:
+            on_purpose: the daemon ends; else this follows a failure and nobody may be told that all
+                is as wished.
+        """
 
 
 class Ledger(Protocol):
@@ -144,7 +149,7 @@ class Dispatcher(threading.Thread):
             self._progress()
             if wait_s > 0:
                 self._wait(wait_s)
-        self._sink.close()
+        self._sink.close(True)
 
     def _wait(self, wait_s: float) -> None:
         """Wait, cut short by news while all is well and by `halt` always."""
@@ -177,7 +182,7 @@ class Dispatcher(threading.Thread):
             _log.warning("%s; trying again, nothing is lost meanwhile", why)
         self._trouble = why
         self._open = False
-        self._sink.close()
+        self._sink.close(False)
         return self._waits.next_s()
 
     def _recovered(self) -> None:

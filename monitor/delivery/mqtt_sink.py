@@ -27,6 +27,7 @@ class MqttSink:
         address: the broker.
         topics: of this site.
         journal_id, run, version: for the ids and for presence.
+        simulated: no real water is behind this; every event says so.
         on_lost: called from another thread when the connection is gone.
     """
 
@@ -39,6 +40,7 @@ class MqttSink:
         journal_id: str,
         run: str,
         version: str,
+        simulated: bool = False,
         on_lost: Callable[[], None] = lambda: None,
     ) -> None:
         self._address = address
@@ -46,6 +48,7 @@ class MqttSink:
         self._journal_id = journal_id
         self._run = run
         self._version = version
+        self._simulated = simulated
         self.on_lost = on_lost
         self._session: Session | None = None
         self._standing: dict[str, bytes] = {}
@@ -98,17 +101,22 @@ class MqttSink:
                         self._journal_id,
                         e.run,
                         e.seq,
+                        self._simulated,
                     ),
                 )
                 for e in entries
             ]
         )
 
-    def close(self) -> None:
-        """Say that the site stops on purpose, where that is still possible, and disconnect."""
+    def close(self, on_purpose: bool) -> None:
+        """Disconnect, saying "stopped" when it is on purpose and "lost" when it is not."""
         session, self._session = self._session, None
         if session is not None:
-            farewell = Message(self._topics.presence, self._presence("stopped", time.time()), True)
+            farewell = Message(
+                self._topics.presence,
+                self._presence("stopped" if on_purpose else "lost", time.time()),
+                True,
+            )
             session.close(farewell if session.up else None)
 
     def _show(self) -> None:

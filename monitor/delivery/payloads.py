@@ -69,22 +69,24 @@ def event(happened: Event) -> dict[str, Any]:
     }
 
 
-def alarm(happened: Event) -> dict[str, Any]:
+def alarm(happened: Event, simulated: bool = False) -> dict[str, Any]:
     """Return the standing of one alarm, from the event that changed it last."""
     fields = event(happened)
     del fields["event"]
     return {
         "format": FORMAT,
         "active": happened.event in (EventKind.RAISED, EventKind.UPDATED),
+        "simulated": simulated,
         **fields,
     }
 
 
-def never(filter_id: str, kind: AlarmKind) -> dict[str, Any]:
+def never(filter_id: str, kind: AlarmKind, simulated: bool = False) -> dict[str, Any]:
     """Return the standing of an alarm that has not been raised yet."""
     return {
         "format": FORMAT,
         "active": False,
+        "simulated": simulated,
         "time": None,
         "filter": filter_id,
         "alarm": kind,
@@ -163,7 +165,9 @@ def presence(word: str, run: str, utc_s: float | None, version: str) -> dict[str
     }
 
 
-def identified(fields: Mapping[str, Any], site: str, journal: str, run: str, seq: int) -> bytes:
+def identified(
+    fields: Mapping[str, Any], site: str, journal: str, run: str, seq: int, simulated: bool = False
+) -> bytes:
     """Return an event ready to send; receivers drop a second one with the same id."""
     whole = {
         "format": FORMAT,
@@ -171,6 +175,7 @@ def identified(fields: Mapping[str, Any], site: str, journal: str, run: str, seq
         "site": site,
         "run": run,
         "sequence": seq,
+        "simulated": simulated,
         **fields,
     }
     return msgspec.json.encode(whole)

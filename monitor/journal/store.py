@@ -224,13 +224,21 @@ class Journal:
         return None if row is None else Moment(float(row[0]), float(row[1]))
 
     def entries_after(self, position: int, limit: int) -> list[Entry]:
-        """Return events with a sequence number above `position`, oldest first."""
-        with self._guarded("read") as link:
-            rows = link.execute(
-                "SELECT seq, run, synchronised, body FROM events WHERE seq > ? ORDER BY seq LIMIT ?",
-                (position, limit),
-            ).fetchall()
-        return [Entry(seq, run, bool(sync), _event(body)) for seq, run, sync, body in rows]
+        """Return events with a sequence number above `position`, oldest first.
+
+        A row that cannot be read, as one of a newer program, is told and passed over.
+        """
+        while True:
+            with self._guarded("read") as link:
+                rows = link.execute(
+                    "SELECT seq, run, synchronised, body FROM events WHERE seq > ? "
+                    "ORDER BY seq LIMIT ?",
+                    (position, limit),
+                ).fetchall()
+            found = _entries(rows)
+            if found or not rows:
+                return found
+            position = rows[-1][0]
 
     def last_entries(self, limit: int) -> list[Entry]:
         """Return the newest events, oldest of them first."""
@@ -239,7 +247,7 @@ class Journal:
                 "SELECT seq, run, synchronised, body FROM events ORDER BY seq DESC LIMIT ?",
                 (limit,),
             ).fetchall()
-        return [Entry(seq, run, bool(sync), _event(body)) for seq, run, sync, body in rows[::-1]]
+        return _entries(rows[::-1])
 
     def cursor(self, sink: str) -> int:
         """Return the sequence number up to which a sink has everything."""
@@ -333,6 +341,18 @@ class Journal:
                 link.close()
             self._links = []
         self._local = threading.local()
+
+
+def _entries(rows: Sequence[tuple[int, str, int, str]]) -> list[Entry]:
+    found = []
+    for seq, run, sync, body in rows:
+        try:
+            found.append(Entry(seq, run, bool(sync), _event(body)))
+        except msgspec.DecodeError as error:
+            _log.warning(
+                "event %d of the journal cannot be read and is passed over: %s", seq, error
+            )
+    return found
 
 
 def _text(value: Any) -> str:

@@ -111,7 +111,7 @@ def header_factory() -> Any:
         from gpiozero.pins.lgpio import LGPIOFactory
     except ImportError as error:
         raise SensorError(
-            "the pin libraries are not installed; run pip install 'canister-monitor[pins]'"
+            "the pin libraries are not installed; in the checkout run .venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
         ) from error
     denied = False
     for chip in range(_MOST_CHIPS):

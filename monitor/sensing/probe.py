@@ -211,7 +211,7 @@ def one_wire_library(folder: Path) -> Any:
         import w1thermsensor
     except ImportError as error:
         raise SensorError(
-            "the probe library is not installed; run pip install 'canister-monitor[pins]'"
+            "the probe library is not installed; in the checkout run .venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
         ) from error
     w1thermsensor.W1ThermSensor.BASE_DIRECTORY = folder
     return w1thermsensor

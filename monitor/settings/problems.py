@@ -175,6 +175,14 @@ def _limits(name: str, settings: Any, where: Where) -> list[str]:
         except (TypeError, ValueError):
             return []
     lines = []
+    margin = limits.get("clear_margin", 0.05)
+    # Each of the two out of its own range is told already.
+    if isinstance(margin, int | float) and margin <= 0.3 and 1.0 - margin <= shares[0][1] < 1.0:
+        path = ("filters", name, "limits", "clear_margin")
+        lines.append(
+            f"{where(path)}: {dotted(path)}: {shares[0][0]} {shares[0][1]:g} plus this margin "
+            f"{margin:g} must lie below 1, or the alarm could never clear"
+        )
     for (upper, high), (lower, low) in itertools.pairwise(shares):
         if high <= low:
             path = ("filters", name, "limits", lower if lower in limits else upper)

@@ -138,7 +138,7 @@ def _verdict(mean: float, plausible: tuple[float, float]) -> str:
             "that is off or leaks downstream, water that passes beside the media, bores or a pump "
             "larger than described, a K factor that is too low."
         )
-    return "The measurement is what the description lets expect."
+    return "The measurement fits the description."
 
 
 def what_fits(shifts: Sequence[Shift]) -> str:

@@ -132,7 +132,7 @@ def test_led_through_five_buckets_without_pins(
     typed = "".join(f"{n}\n9.000\n{'y' if n != 4110 else 'n'}\n" for n in pulses)
     done = run(*LED, typed=typed)
     assert done.exit_code == 0, done.output
-    assert "Unplug the filter before hands go into the water" in done.stdout
+    assert "Switch off and unplug the filter, with dry hands" in done.stdout
     assert "The pulses cannot be counted here (no GPIO chip)" in done.stdout
     assert "Bucket 5: mass of the water, kg" in done.stdout
     assert "453.7 pulses per litre" in done.stdout  # the mean of the five is 4100

@@ -169,7 +169,7 @@ def test_the_samples_of_the_range_can_be_chosen() -> None:
 @pytest.mark.parametrize(
     ("measured", "said"),
     [
-        ("0.99", "is what the description lets"),
+        ("0.99", "fits the description"),
         ("0.8", "below the lowest"),
         ("1.2", "above the hi"),
     ],

@@ -81,7 +81,7 @@ def test_no_pause_lasts_longer_than_allowed(kind: PauseKind) -> None:
 
 
 def test_a_temperature_out_of_its_band_wakes_within_a_pause() -> None:
-    one = Filter().pause(PauseKind.MAINTENANCE, 60).run(0.0, 120, 31.0)
+    one = Filter().pause(PauseKind.MAINTENANCE, 60).run(1.0, 120, 31.0)
     assert (EventKind.RAISED, AlarmKind.TEMPERATURE_HIGH) in one.told()
 
 

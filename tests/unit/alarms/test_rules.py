@@ -85,7 +85,7 @@ def test_each_alarm_looks_at_its_own_mean_with_its_own_delay(
 @pytest.mark.parametrize(("unknown_s", "wanted"), [(0.0, False), (59.9, False), (60.0, True)])
 def test_flow_unknown_is_wanted_after_its_own_time(unknown_s: float, wanted: bool) -> None:
     said = judged(AlarmKind.FLOW_UNKNOWN, seen(unknown_s=unknown_s, fresh=False))
-    assert said == Wish(wanted, False, 0.0, 15.0)
+    assert said == Wish(wanted, unknown_s == 0.0, 0.0, 15.0)
 
 
 def test_flow_unknown_is_over_when_a_flow_came() -> None:
@@ -113,7 +113,19 @@ def test_flow_unknown_needs_no_clean_flow() -> None:
 def test_nothing_is_said_of_flow_that_is_not_known(
     kind: AlarmKind, other: dict[str, object]
 ) -> None:
-    assert judged(kind, seen(0.0, 0.0, 0.0, **other)) is None
+    said = judged(kind, seen(0.0, 0.0, 0.0, **other))
+    if kind is AlarmKind.FLOW_STOPPED and "clean_m3_per_s" in other:
+        # No water at all for ten minutes is a stop, whatever the clean flow may be.
+        assert said == Wish(True, False, 600.0, 15.0)
+    else:
+        assert said is None
+
+
+def test_without_a_clean_flow_any_water_ends_the_stop() -> None:
+    blank = {"clean_m3_per_s": None, "clean_basis": CleanBasis.NONE}
+    assert judged(AlarmKind.FLOW_STOPPED, seen(0.5, 0.5, 0.5, **blank)) == Wish(
+        False, True, 600.0, 15.0
+    )
 
 
 def test_zero_flow_is_judged_and_not_taken_for_absent() -> None:

@@ -39,7 +39,8 @@ def flow(value: float | None, span_s: float = 1.0, quality: Quality = Quality.GO
 
 
 def at_once(reading: PulseReading | FlowReading) -> Estimate:
-    return estimate(NEW, reading, HALF_INCH, None)[1]
+    """A flow of zero just before asks for no wait."""
+    return estimate(NEW, reading, HALF_INCH, 0.0)[1]
 
 
 @pytest.mark.parametrize(
@@ -66,7 +67,7 @@ def test_pulses_become_flow_by_the_data_sheet(
 def test_the_wrong_reading_of_the_data_sheet_is_off_by_sixty() -> None:
     """'7.5 pulses per litre' is often read into f = 7.5 Q; it would show 60 times the flow."""
     right = at_once(pulses(15, 2.0)).flow_m3_per_s
-    wrong = estimate(NEW, pulses(15, 2.0), Sensor(7_500.0, 1.0), None)[1].flow_m3_per_s
+    wrong = estimate(NEW, pulses(15, 2.0), Sensor(7_500.0, 1.0), 0.0)[1].flow_m3_per_s
     assert right is not None
     assert wrong == pytest.approx(60 * right)
 
@@ -192,7 +193,7 @@ def test_the_offset_line() -> None:
     sensor = Sensor(480_000.0, 30 * LITRE_PER_MIN, offset_hz=3.0)
     seen = estimate(NEW, pulses(37), sensor, None)[1]
     assert seen.flow_m3_per_s == pytest.approx(5 * LITRE_PER_MIN)
-    assert estimate(NEW, pulses(0), sensor, None)[1].flow_m3_per_s == 0.0
+    assert estimate(NEW, pulses(0), sensor, 0.0)[1].flow_m3_per_s == 0.0
 
 
 @pytest.mark.parametrize(("litres_per_minute", "per_cent"), [(2, 6.67), (5, 2.67), (10, 1.33)])
@@ -219,10 +220,31 @@ def test_no_wait_is_longer_than_ten_minutes() -> None:
     assert seen[599] == Estimate(0.0, Quality.GOOD, 600.0)
 
 
-@pytest.mark.parametrize("expected", [None, 0.0, -1.0])
-def test_without_a_clean_flow_each_reading_is_taken_as_it_comes(expected: float | None) -> None:
+@pytest.mark.parametrize("expected", [0.0, -1.0])
+def test_after_no_flow_each_reading_is_taken_as_it_comes(expected: float) -> None:
     seen = estimate(NEW, pulses(0), HALF_INCH, expected)[1]
     assert seen == Estimate(0.0, Quality.GOOD, 1.0)
+
+
+def each_second_of_an_unknown_sensor(counts: list[int]) -> list[Estimate]:
+    state, seen = NEW, []
+    for count in counts:
+        state, one = estimate(state, pulses(count), HALF_INCH, None)
+        seen.append(one)
+    return seen
+
+
+def test_a_rate_not_known_yet_waits_for_twenty_pulses() -> None:
+    """Two a second: twenty in ten seconds, 2 Hz are 16 L/h by f = 7.5 Q."""
+    seen = each_second_of_an_unknown_sensor([2] * 10)
+    assert [s.quality for s in seen[:9]] == [Quality.COLLECTING] * 9
+    assert seen[9] == Estimate(pytest.approx(m3_per_s(16.0)), Quality.GOOD, 10.0)
+
+
+def test_a_rate_not_known_yet_waits_a_minute_at_most() -> None:
+    seen = each_second_of_an_unknown_sensor([0] * 60)
+    assert [s.quality for s in seen[:59]] == [Quality.COLLECTING] * 59
+    assert seen[59] == Estimate(0.0, Quality.GOOD, 60.0)
 
 
 @given(

@@ -74,7 +74,7 @@ class Fickle:
         self.got += [e.seq for e in settled]
         return len(settled)
 
-    def close(self) -> None:
+    def close(self, on_purpose: bool) -> None:
         self.closed += 1
 
 

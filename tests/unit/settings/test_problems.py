@@ -225,6 +225,16 @@ def test_limits_in_the_wrong_order(
     assert line == f"{file}: filters.left.limits.{key}: {said}"
 
 
+def test_a_limit_and_its_margin_that_leave_no_way_to_clear(
+    problems: Problems, minimal: str
+) -> None:
+    (line,) = problems(
+        f"{minimal}[filters.left.limits]\ncleaning_due_share = 0.9\nclear_margin = 0.1\n"
+    )
+    assert "filters.left.limits.clear_margin" in line
+    assert "cleaning_due_share 0.9 plus this margin 0.1 must lie below 1" in line
+
+
 def test_limits_all_turned_round_are_two_problems(problems: Problems, minimal: str) -> None:
     turned = "cleaning_due_share = 0.2\nflow_low_share = 0.5\nflow_stopped_share = 0.8\n"
     lines = problems(f"{minimal}[filters.left.limits]\n{turned}")

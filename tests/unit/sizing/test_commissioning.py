@@ -83,7 +83,7 @@ def moved(found: Commissioning) -> dict[str, Shift]:
 
 def test_a_measurement_in_the_middle_is_expected() -> None:
     found = commission(model(), [spread(model()).median], 0.05)
-    assert found.verdict == "The measurement is what the description lets expect."
+    assert found.verdict == "The measurement fits the description."
     assert found.surprise > 0.95
     assert found.plausible[0] < found.measured < found.plausible[1]
 
@@ -130,7 +130,7 @@ def test_nine_measurements_in_ten_are_plausible(error: float) -> None:
     found = [commission(model(), [flow], error) for flow in measured]
     inside = fmean(f.plausible[0] <= f.measured <= f.plausible[1] for f in found)
     assert inside == pytest.approx(0.90, abs=0.03)
-    expected = fmean(f.verdict.startswith("The measurement is what") for f in found)
+    expected = fmean(f.verdict.startswith("The measurement fits") for f in found)
     assert expected == inside
 
 
@@ -192,7 +192,7 @@ def test_a_measurement_that_nothing_explains_has_no_combined_flow(share: float) 
     assert (found.median, found.low, found.high) == (None, None, None)
     assert found.shifts == ()
     assert found.surprise == pytest.approx(0.0, abs=1e-6)
-    assert not found.verdict.startswith("The measurement is what")
+    assert not found.verdict.startswith("The measurement fits")
 
 
 # What moves -------------------------------------------------------------------------------------

@@ -91,7 +91,7 @@ def test_certainty_with_measurements(example: Build) -> None:
     sure = certainty(described(example), [m3_per_s(730), m3_per_s(740)], 0.04, samples=500)
     assert sure.commissioning is not None
     assert l_per_h(sure.commissioning.measured) == pytest.approx(735)
-    assert sure.commissioning.verdict.startswith("The measurement is what")
+    assert sure.commissioning.verdict.startswith("The measurement fits")
 
 
 def test_the_same_seed_gives_the_same_answer(example: Build) -> None:
