@@ -34,6 +34,9 @@ def cleaned(
     Example: canister cleaned long_tank
     """
     from monitor.commands.orders import give
+    from monitor.errors import UserMistake
 
+    if undo and new_filter:
+        raise UserMistake("cleaned: --undo and --new-filter given, expected one of them")
     name = "cleaned-undo" if undo else "renewed" if new_filter else "cleaned"
     give(name, filter_name, config, json)

@@ -83,5 +83,9 @@ def _recalibrated(state: ConditionState, plan: ConditionPlan) -> ConditionState:
 
 
 def renewed(state: ConditionState) -> ConditionState:
-    """Return the state of a filter that is another one now: nothing of its past counts."""
-    return ConditionState(line_s=state.line_s, pulses_per_m3=state.pulses_per_m3)
+    """Return the state of a filter that is another one now: its past only counts when taken back."""
+    return ConditionState(
+        line_s=state.line_s,
+        pulses_per_m3=state.pulses_per_m3,
+        before=Before(state.reference, state.cycle),
+    )

@@ -122,6 +122,9 @@ def test_cleaned_while_nothing_runs_takes_effect_at_the_start(
     assert until(lambda: ("cleaned-undone", None) in all_topics.events(), 30)
     refused = canister("cleaned", "--undo", "--config", file)
     assert refused.wait() == 2
+    both = canister("cleaned", "--undo", "--new-filter", "--config", file)
+    assert both.wait() == 2
+    assert "expected one of them" in both.errors
     wrong = canister("cleaned", "lefft", "--config", file)
     assert wrong.wait() == 2
     assert "the nearest known is left" in wrong.errors

@@ -30,9 +30,12 @@ class Filter:
         while self.now_s < end:
             self.now_s += MINUTE
             reading = FlowReading("left", MINUTE, share * CLEAN * gain)
+            before = self.state
             self.state, seen = pipeline.step(
                 self.state, self.plan, [reading], Moment(self.now_s, self.now_s)
             )
+            if Cause.CLEANED_UNTOLD in {n.cause for n in seen.notes}:
+                self.state = deeds.presumed(self.state, before)
             self.notes += [n for n in seen.notes if n.cause in TOLD]
         return self
 
@@ -107,6 +110,35 @@ def test_a_confirmed_presumption_counts_one_cycle() -> None:
     one.run(0.0, 15 * MINUTE).run(1.0, HOUR)
     one.state = deeds.cleaned(one.state)
     assert len(one.state.cycle.track.past_s) == 1
+
+
+def test_a_presumption_taken_back_is_not_presumed_again() -> None:
+    one = commissioned().foul(30, 1.0, 0.80)
+    one.run(0.0, 15 * MINUTE).run(0.99, HOUR)
+    back = deeds.cleaned_undone(one.state)
+    assert back is not None
+    one.state = back
+    one.run(0.99, 3 * HOUR)
+    assert [n.cause for n in one.notes] == [Cause.CLEANED_UNTOLD]
+
+
+def test_another_filter_forgets_the_old_one_and_can_be_taken_back() -> None:
+    one = commissioned().foul(15, 1.0, 0.80)
+    clean, points = one.state.reference.clean, one.state.cycle.track.points
+    one.state = deeds.renewed(one.state)
+    assert one.state.reference.clean is None
+    assert outlook(one.state) is None
+    one.run(0.5, HOUR)
+    assert one.state.reference.clean == pytest.approx(0.5 * CLEAN)
+    back = deeds.cleaned_undone(one.state)
+    assert back is not None
+    assert (back.reference.clean, back.cycle.track.points) == (clean, points)
+
+
+def test_a_kink_of_an_hour_is_not_fouling() -> None:
+    kinked = commissioned().foul(12, 1.0, 0.9).run(0.4, HOUR).run(0.9, DAY)
+    assert kinked.state.cycle.reached_s is None
+    assert min(p.share for p in kinked.state.cycle.track.points) > 0.85
 
 
 def test_poor_recovery_is_told_as_wear() -> None:

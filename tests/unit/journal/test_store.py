@@ -65,6 +65,18 @@ def test_events_come_back_in_order_and_whole(journal: Journal) -> None:
     assert [e.seq for e in journal.last_entries(2)] == [2, 3]
 
 
+def test_an_event_that_cannot_be_read_holds_up_none_behind_it(
+    journal: Journal, caplog: pytest.LogCaptureFixture
+) -> None:
+    sent = [event(1.0), event(2.0), event(3.0)]
+    journal.record(Moment(3.0, 1003.0), sent)
+    with journal._guarded("damage") as link:
+        link.execute("UPDATE events SET body = '{\"kind\": 7}' WHERE seq < 3")
+    assert [e.seq for e in journal.entries_after(0, 2)] == [3]
+    assert [e.seq for e in journal.last_entries(3)] == [3]
+    assert "event 1 of the journal cannot be read and is passed over" in caplog.text
+
+
 def test_a_sequence_number_is_never_used_twice(tmp_path: Path) -> None:
     first = Journal(tmp_path)
     first.record(Moment(1.0, 1.0), [event()])
