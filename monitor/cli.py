@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
-from typing import Annotated
+from collections.abc import Sequence
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from monitor.commands.calibrate import calibrate
 from monitor.commands.card import card
@@ -20,8 +23,46 @@ from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
 
+# What the library raises for a wrong word on the command line; it has no public name of its own.
+_UsageError: Any = typer.BadParameter.__base__
+
+
+class _Commands(TyperGroup):
+    """Tells a wrong word on the command line in one line, as every other mistake is told."""
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,
+    ) -> Any:
+        call = functools.partial(
+            super().main, args, prog_name, complete_var, False, windows_expand_args, **extra
+        )
+        if not standalone_mode:
+            return call()
+        try:
+            code = call()
+        except typer.Abort:
+            print("canister: given up before the end", file=sys.stderr)
+            sys.exit(1)
+        except _UsageError as error:
+            said = error.format_message()
+            if said and "\n" not in said:  # else it is the help, of a call without any word
+                where = error.ctx.command_path if error.ctx is not None else "canister"
+                said = f"{where}: {said} (`{where} --help` tells more)"
+            if said:
+                print(said, file=sys.stderr)
+            sys.exit(error.exit_code)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
 app = typer.Typer(
     name="canister",
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -32,6 +32,18 @@ def recordings() -> Path:
     if not RECORDINGS.is_dir():
         pytest.skip(f"the real recordings are not at {RECORDINGS.relative_to(ROOT.parent)}")
     return RECORDINGS
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Callable[..., str]:
+    """Write a configuration; return its name."""
+
+    def build(text: str, name: str = "canister.toml") -> str:
+        file = tmp_path / name
+        file.write_text(text, encoding="utf-8")
+        return str(file)
+
+    return build
 
 
 def free_port() -> int:

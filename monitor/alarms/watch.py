@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from typing import TypeVar
 
 import msgspec
@@ -202,22 +202,9 @@ def cleaned(
     """Return the state after a cleaning: learning begins anew, alarms about the media are over."""
     condition = deeds.cleaned(state.condition)
     seen = picture(state, plan)
-    events = [_plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")]
-    alarms, reasons = state.alarms, state.reasons
-    for index, kind in enumerate(KINDS):
-        if kind not in (AlarmKind.CLEANING_DUE, AlarmKind.FLOW_LOW):
-            continue
-        old = alarms[index]
-        if old.active:
-            events.append(
-                _alarm_event(
-                    kind, EventKind.CLEARED, old.occurrence, reasons[index], plan, seen, now, 0.0
-                )
-            )
-        alarms = _put(alarms, index, Alarm(False, old.occurrence))
-        reasons = _put(reasons, index, None)
-    new = msgspec.structs.replace(state, condition=condition, alarms=alarms, reasons=reasons)
-    return new, tuple(events)
+    told = _plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")
+    new, events = _over(state, plan, {AlarmKind.CLEANING_DUE, AlarmKind.FLOW_LOW}, now)
+    return msgspec.structs.replace(new, condition=condition), (told, *events)
 
 
 def renewed(
@@ -225,27 +212,36 @@ def renewed(
 ) -> tuple[WatchState, tuple[Event, ...]]:
     """Return the state of a filter whose pump or hoses are other ones: all is learned anew.
 
-    Alarms that stand are cleared, and count on from where they were.
+    Alarms of the old filter's flow are over and count on from where they were. The tank's
+    temperature and a pause have nothing to do with the filter and stay.
     """
     seen = picture(state, plan)
-    events = [_plain(EventKind.CLEANED, seen, now, "another pump or filter: all is learned anew")]
+    told = _plain(EventKind.CLEANED, seen, now, "another pump or filter: all is learned anew")
+    new, events = _over(state, plan, QUIET, now)
+    new = msgspec.structs.replace(
+        new, condition=deeds.renewed(state.condition), standing=None, learned=Learned()
+    )
+    return new, (told, *events)
+
+
+def _over(
+    state: WatchState, plan: WatchPlan, kinds: Set[AlarmKind], now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Put an end to alarms that a person's deed has dealt with."""
+    seen = picture(state, plan)
+    events: tuple[Event, ...] = ()
+    alarms, reasons = state.alarms, state.reasons
     for index, kind in enumerate(KINDS):
-        old = state.alarms[index]
+        if kind not in kinds:
+            continue
+        old, why = alarms[index], reasons[index]
         if old.active:
-            events.append(
-                _alarm_event(
-                    kind,
-                    EventKind.CLEARED,
-                    old.occurrence,
-                    state.reasons[index],
-                    plan,
-                    seen,
-                    now,
-                    0.0,
-                )
-            )
-    alarms = tuple(Alarm(False, a.occurrence) for a in state.alarms)
-    return WatchState(deeds.renewed(state.condition), alarms), tuple(events)
+            told = _alarm_event(kind, EventKind.CLEARED, old.occurrence, why, plan, seen, now, 0.0)
+            # What to do when water moves again is not for here: it may not move yet.
+            events += (msgspec.structs.replace(told, advice=""),)
+        alarms = _put(alarms, index, Alarm(False, old.occurrence))
+        reasons = _put(reasons, index, None)
+    return msgspec.structs.replace(state, alarms=alarms, reasons=reasons), events
 
 
 def cleaned_undone(

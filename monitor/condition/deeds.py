@@ -83,9 +83,13 @@ def _recalibrated(state: ConditionState, plan: ConditionPlan) -> ConditionState:
 
 
 def renewed(state: ConditionState) -> ConditionState:
-    """Return the state of a filter that is another one now: its past only counts when taken back."""
+    """Return the state of a filter that is another one now, on the same tank.
+
+    Its past only counts when it is taken back.
+    """
     return ConditionState(
         line_s=state.line_s,
         pulses_per_m3=state.pulses_per_m3,
+        thermal=state.thermal,
         before=Before(state.reference, state.cycle),
     )

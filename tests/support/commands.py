@@ -31,3 +31,16 @@ def refusal(done: Result) -> str:
     assert "Traceback" not in done.output
     assert "nan" not in done.stdout.lower()
     return str(lines[0])
+
+
+FILTER = """\
+[site]
+id = "test"
+[filters.left]
+flow_sensor = { pin = 17, loss_coefficient = 0 }
+pump = { rated_flow_l_per_h = 1000, max_head_m = 1.5 }
+[filters.left.hoses.all]
+bore_mm = 16
+length_m = 3
+"""
+"""The least that a filter can be sized from; invented."""

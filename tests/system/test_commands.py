@@ -12,6 +12,8 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from monitor.cli import app
+from tests.support.commands import refusal
+from tests.support.commands import run as canister
 
 ROOT = Path(__file__).resolve().parents[2]
 REFERENCE = ROOT / "deploy" / "canister.reference.toml"
@@ -137,3 +139,26 @@ def test_version() -> None:
     from monitor import __version__
 
     assert run(app, ["--version"]).output.strip() == __version__
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["nosuch"], "canister: No such command 'nosuch'."),
+        (["size", "--nosuch"], "canister size: No such option: --nosuch"),
+        (["replay"], "canister replay: Missing argument 'FILE'."),
+        (["pause", "--minutes", "-3"], "canister pause: Invalid value for '--minutes'"),
+        (["card", "nosuch"], "canister card: No such command 'nosuch'."),
+    ],
+)
+def test_a_wrong_word_on_the_command_line_is_one_line(words: list[str], said: str) -> None:
+    line = refusal(canister(*words))
+    assert line.startswith(said)
+    assert "--help` tells more" in line
+
+
+@pytest.mark.parametrize("words", [[], ["card"]])
+def test_no_word_at_all_shows_the_help(words: list[str]) -> None:
+    done = canister(*words)
+    assert "Commands" in done.output
+    assert "tells more" not in done.output

@@ -7,34 +7,12 @@ from typing import Any
 
 import pytest
 
-from tests.support.commands import fields, run
+from tests.support.commands import FILTER, fields, run
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "deploy" / "examples"
 CARD = EXAMPLES / "mid_canister.card.toml"
 PLANTED, PAIR = str(EXAMPLES / "planted.toml"), str(EXAMPLES / "pair.toml")
 US_GALLON_L = 3.785411784  # 231 cubic inches, NIST Handbook 44, appendix C
-FILTER = """\
-[site]
-id = "test"
-[filters.left]
-flow_sensor = { pin = 17, loss_coefficient = 0 }
-pump = { rated_flow_l_per_h = 1000, max_head_m = 1.5 }
-[filters.left.hoses.all]
-bore_mm = 16
-length_m = 3
-"""
-
-
-@pytest.fixture
-def written(tmp_path: Path) -> Any:
-    """Write a configuration; return its name."""
-
-    def build(text: str, name: str = "canister.toml") -> str:
-        file = tmp_path / name
-        file.write_text(text, encoding="utf-8")
-        return str(file)
-
-    return build
 
 
 def test_compare_two_hoses(written: Any) -> None:

@@ -17,23 +17,13 @@ from xml.etree import ElementTree
 
 import pytest
 
-from tests.support.commands import fields, refusal, run
+from tests.support.commands import FILTER, fields, refusal, run
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "deploy" / "examples"
 SET_UPS = [("planted", "planted"), ("community", "hall"), ("marine", "reef"), ("pair", "west")]
 PLANTED = str(EXAMPLES / "planted.toml")
 PAIR = str(EXAMPLES / "pair.toml")
 US_GALLON_L = 3.785411784  # 231 cubic inches, NIST Handbook 44, appendix C
-FILTER = """\
-[site]
-id = "test"
-[filters.left]
-flow_sensor = { pin = 17, loss_coefficient = 0 }
-pump = { rated_flow_l_per_h = 1000, max_head_m = 1.5 }
-[filters.left.hoses.all]
-bore_mm = 16
-length_m = 3
-"""
 
 
 def every_number(value: Any) -> Iterator[float]:
@@ -44,18 +34,6 @@ def every_number(value: Any) -> Iterator[float]:
             yield from every_number(inner)
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield float(value)
-
-
-@pytest.fixture
-def written(tmp_path: Path) -> Any:
-    """Write a configuration; return its name."""
-
-    def build(text: str, name: str = "canister.toml") -> str:
-        file = tmp_path / name
-        file.write_text(text, encoding="utf-8")
-        return str(file)
-
-    return build
 
 
 # canister size ----------------------------------------------------------------------------------

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from monitor.alarms import watch
+from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan
 from monitor.app.station import Station
 from monitor.condition.flow import Sensor
 from monitor.condition.pipeline import ConditionPlan
 from monitor.condition.reference import Learning
-from monitor.records import AlarmKind, EventKind, FlowReading, Moment, Order
+from monitor.records import AlarmKind, EventKind, FlowReading, Moment, Order, TemperatureReading
 
 FLOW = 1.6e-4  # some 580 L/h, invented
 
@@ -67,3 +69,30 @@ def test_a_filter_that_never_ran_is_told_after_ten_minutes_without_water(
         ("left", EventKind.RAISED),
         ("right", EventKind.RAISED),
     }
+
+
+def test_another_filter_keeps_the_pause_and_the_heater_alarm_of_the_tank() -> None:
+    warm = msgspec.structs.replace(
+        plan("left"), limits=Limits(has_probe=True, temperature_max_c=28.0)
+    )
+    station = Station({"left": warm})
+    for second in range(600):
+        readings = [FlowReading("left", 1.0, FLOW), TemperatureReading("left", 30.0)]
+        station.tick(readings, Moment(float(second), 1.7e9 + second))
+    now = Moment(600.0, 1.7e9 + 600)
+    station.obey(Order("maintenance", "left", 60.0), now)
+    events, _ = station.obey(Order("renewed", "left"), now)
+    assert [(e.event, e.alarm) for e in events] == [(EventKind.CLEANED, None)]
+    state = station.states["left"]
+    assert state.alarm(AlarmKind.TEMPERATURE_HIGH).active
+    assert state.pause is not None
+
+
+def test_an_alarm_that_another_filter_ends_does_not_say_that_water_moves(
+    station: Station,
+) -> None:
+    run(station, FLOW, 0, 600)
+    run(station, 0.0, 600, 8000)
+    events, _ = station.obey(Order("renewed", "left"), Moment(8000.0, 1.7e9 + 8000))
+    (cleared,) = [e for e in events if e.event is EventKind.CLEARED]
+    assert (cleared.alarm, cleared.advice) == (AlarmKind.FLOW_STOPPED, "")
