@@ -25,6 +25,7 @@ class Quality(StrEnum):
     MISSING = "missing"  # nothing came: a gap in time or an empty field
     OUT_OF_RANGE = "out of range"  # beyond what the sensor can show
     NOISY = "noisy"  # edges faster than any rotor makes them: an open wire or mains hum
+    STUCK = "stuck"  # too even to be water: a frozen value, or pulses in step with the mains
     DISCONNECTED = "disconnected"  # the sensor or its reader is not there
     POWER_ON = "power-on value"  # the probe's reset value of 85 °C, not a temperature
 

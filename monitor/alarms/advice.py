@@ -17,6 +17,10 @@ _ADVICE: dict[tuple[AlarmKind, Cause], str] = {
         f"{HANDS_OUT} Then look for a kinked hose, a tap left shut, a blocked intake strainer or air in "
         "the canister."
     ),
+    (AlarmKind.FLOW_STOPPED, Cause.AIR): (
+        "Switch off heaters in the filter's line. Look for water on the floor and at the water level above "
+        f"the intake. {HANDS_OUT} Then look at seals and hose clamps and tilt the canister to let air out."
+    ),
     (AlarmKind.FLOW_STOPPED, Cause.SENSOR_JAMMED): (
         "Look whether water moves at the outlet; do not reach in. If it moves, the flow sensor's rotor "
         f"is jammed: until it is cleaned watch the filter yourself. {HANDS_OUT} Then clean the sensor."

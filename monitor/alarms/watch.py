@@ -120,7 +120,7 @@ def step(
         if new is old:
             continue
         if new.active is not old.active:
-            why = reason(kind, condition, seen) if new.active else reasons[index]
+            why = _why(kind, condition, seen, reasons[_LOW]) if new.active else reasons[index]
             reasons = _put(reasons, index, why if new.active else None)
             happened = EventKind.RAISED if new.active else EventKind.CLEARED
             lasted = now.line_s - old.raised_line_s
@@ -143,6 +143,16 @@ def step(
         after, told = _stands(after, plan, seen, now)
         events += told
     return after, seen, events
+
+
+def _why(
+    kind: AlarmKind, condition: ConditionState, seen: Assessment, low: Reason | None
+) -> Reason:
+    """The cause of an alarm that is raised now; air that starves the flow at last is still air."""
+    found = reason(kind, condition, seen)
+    if low is None or low.cause is not Cause.AIR or found.cause is not Cause.BLOCKED:
+        return found
+    return Reason(Cause.AIR, f"{found.evidence}; before that {low.evidence}", low.sure)
 
 
 def _stands(

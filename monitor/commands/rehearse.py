@@ -38,7 +38,7 @@ def rehearse(
             metavar="NAME@START[+LENGTH]",
             help="A fault to play, such as stall@34d6h+90m; may be given again. Without any: a "
             "stall on day 34. Names: stall, power-cut, kink, blocked, air, jammed-sensor, "
-            "noisy-wire, hose-off, heater-on, heater-off, probe-gone.",
+            "noisy-wire, mains-hum, hose-off, heater-on, heater-off, probe-gone.",
             show_default=False,
         ),
     ] = None,

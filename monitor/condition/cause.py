@@ -96,6 +96,7 @@ def _due(state: ConditionState, seen: Assessment) -> Reason:
 def _unknown(state: ConditionState, seen: Assessment) -> Reason:
     said = {
         Quality.NOISY: "pulses faster than any water makes them",
+        Quality.STUCK: "a signal too even to be water, frozen or picked up from the mains,",
         Quality.OUT_OF_RANGE: "values beyond the sensor's range",
         Quality.DISCONNECTED: "the sensor or its reader is not there",
     }.get(seen.flow_quality, "no readings")

@@ -15,6 +15,7 @@ from monitor.condition.cycle import Cycle, CyclePlan, begin, follow_cycle, left_
 from monitor.condition.flow import NOTHING, Estimate, FlowState, Sensor, estimate
 from monitor.condition.observe import Watching, watch_change
 from monitor.condition.reference import Learning, Phase, Reference, learn
+from monitor.condition.stuck import FRESH, Evenness, is_stuck
 from monitor.condition.thermal import Band, Thermal, follow_temperature
 from monitor.records import (
     Assessment,
@@ -96,6 +97,7 @@ class ConditionState(msgspec.Struct, frozen=True, gc=False):
     pulses_per_m3: float | None = None
     anchor: Anchor | None = None
     thermal: Thermal = Thermal()
+    evenness: Evenness = FRESH
 
 
 def step(
@@ -112,13 +114,18 @@ def step(
     flow_state, averages, reference = state.flow, state.averages, state.reference
     fresh_line_s = state.fresh_line_s if state.fresh_line_s is not None else line_s - _FIRST_SPAN_S
     temperature, newest, quality = state.temperature, state.newest_m3_per_s, state.quality
-    watching, change = state.watching, None
+    watching, change, evenness = state.watching, None, state.evenness
     seen: Estimate = NOTHING
     for reading in readings:
         if isinstance(reading, TemperatureReading):
             temperature = _taken(reading, line_s)
             continue
-        flow_state, seen = estimate(flow_state, reading, plan.sensor, averages.running or clean)
+        evenness, stuck = is_stuck(evenness, reading)
+        flow_state, seen = (
+            (FlowState(), Estimate(None, Quality.STUCK, reading.span_s))
+            if stuck
+            else estimate(flow_state, reading, plan.sensor, averages.running or clean)
+        )
         if seen.quality is not Quality.COLLECTING:
             newest, quality = seen.flow_m3_per_s, seen.quality
         flow = seen.flow_m3_per_s
@@ -173,6 +180,7 @@ def step(
         plan.sensor.pulses_per_m3,
         anchor,
         thermal,
+        evenness,
     )
     clean, basis = _clean(reference, plan.predicted_m3_per_s)
     return new, _assessment(new, plan, clean, basis, dt_s, fresh, notes)

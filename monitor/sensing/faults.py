@@ -28,7 +28,8 @@ class FaultName(StrEnum):
     BLOCKED = "blocked"  # a trickle is left
     AIR = "air"  # flow drops and swings
     JAMMED_SENSOR = "jammed-sensor"  # water flows, the rotor stands still
-    NOISY_WIRE = "noisy-wire"  # hum on an open wire
+    NOISY_WIRE = "noisy-wire"  # far more edges than a rotor makes, on an open wire
+    MAINS_HUM = "mains-hum"  # fifty edges a second on an open wire, which look like a flow
     HOSE_OFF = "hose-off"  # part of the circuit is gone: flow above clean
     HEATER_ON = "heater-on"  # the heater never switches off
     HEATER_OFF = "heater-off"  # the heater never switches on

@@ -32,7 +32,8 @@ _DUE_SHARE = 0.75
 _GROWTH = 3.0  # fouling grows e³-fold on its way to due: slow at first, as it is in tanks
 _RESIDUAL = 0.02  # of the due resistance, left after a cleaning
 _SENSOR_CUT_OFF_SHARE = 0.02  # of rated flow: the rotor stands still below
-_HUM_HZ = 5000.0
+_NOISE_HZ = 5000.0
+_MAINS_HZ = 50.01  # a grid is never quite at its nominal rate
 _WATER_J_PER_M3_K = 4.18e6
 _OUTLET_COOLS_S = 2400.0  # the still water in the outlet hose follows the room
 _PROBE_STEP_C = 1 / 16
@@ -149,7 +150,7 @@ class Rig:
             turns += self._turns(flow, stride)
             self._time_s += stride
         quality = Quality.NOISY if noisy else Quality.GOOD
-        pulses = round(span_s * _HUM_HZ) if quality is Quality.NOISY else self._whole(turns)
+        pulses = round(span_s * _NOISE_HZ) if quality is Quality.NOISY else self._whole(turns)
         found: list[Reading] = [PulseReading(self.plan.filter_id, span_s, pulses, quality)]
         if self.plan.has_probe:
             found.append(self._probe(gone))
@@ -219,6 +220,8 @@ class Rig:
 
     def _turns(self, flow: float, stride_s: float) -> float:
         """Pulses, not yet whole, of a rotor that wanders a little and sticks at a trickle."""
+        if self._at(FaultName.MAINS_HUM):
+            return _MAINS_HZ * stride_s
         cut_off = _SENSOR_CUT_OFF_SHARE * self.plan.circuit.pump.rated_flow_m3_per_s
         if flow < cut_off or self._at(FaultName.JAMMED_SENSOR):
             return 0.0

@@ -94,7 +94,7 @@ def test_advice_that_sends_hands_into_water_says_to_unplug_first(
         assert "Switch off and unplug, with dry hands, before hands go into the water" in told
 
 
-@pytest.mark.parametrize("cause", [Cause.PUMP_OR_POWER, Cause.BLOCKED])
+@pytest.mark.parametrize("cause", [Cause.PUMP_OR_POWER, Cause.BLOCKED, Cause.AIR])
 def test_advice_on_a_stop_thinks_of_the_heater_and_the_floor_before_the_filter(
     cause: Cause,
 ) -> None:

@@ -211,6 +211,15 @@ def test_churning_water_is_low_flow_with_air() -> None:
     assert [(e.event, e.alarm, e.cause) for e in one.events] == [(RAISED, LOW, Cause.AIR)]
 
 
+def test_air_that_starves_the_flow_at_last_is_still_air() -> None:
+    one = commissioned().runs(*[1.0] * 600, *[0.7, 0.1] * 60, *[0.1] * 30)
+    event = one.events[-1]
+    assert (event.alarm, event.cause) == (STOPPED, Cause.AIR)
+    assert "a trickle of 10%" in event.evidence
+    assert "swings" in event.evidence
+    assert "let air out" in event.advice
+
+
 def test_low_flow_is_cleared_above_the_margin_after_the_clear_hold() -> None:
     """1 - 0.6·exp(-t/10) is above 0.55 from t = 10·ln(0.6/0.45) = 2.9 s on; the hold is 15 s."""
     one = commissioned().runs(*[1.0] * 600, *[0.4] * 200)

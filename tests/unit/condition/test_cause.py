@@ -94,6 +94,7 @@ def test_cleaning_due_after_a_fall_within_hours_points_to_a_restriction() -> Non
 @pytest.mark.parametrize(
     ("quality", "words"),
     [
+        (Quality.STUCK, "a signal too even to be water"),
         (Quality.NOISY, "pulses faster than any water makes them"),
         (Quality.OUT_OF_RANGE, "beyond the sensor's range"),
         (Quality.DISCONNECTED, "not there"),
