@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from monitor.commands.alarms import acknowledge, shelve, trial, unshelve
 from monitor.commands.calibrate import calibrate
 from monitor.commands.card import card
 from monitor.commands.check import check
@@ -72,6 +73,9 @@ for command in (
     run,
     check,
     status,
+    acknowledge,
+    shelve,
+    unshelve,
     cleaned,
     pause,
     resume,
@@ -82,6 +86,7 @@ for command in (
     rehearse,
 ):
     app.command()(command)
+app.command("test-alarm")(trial)
 app.add_typer(card, name="card")
 
 

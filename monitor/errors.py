@@ -8,7 +8,8 @@
     └── MachineError           exit code 1: the machine, a sensor, the disk or the network
         ├── StorageError       the journal cannot be opened, read or written
         ├── SensorError        a pin or a probe cannot be used
-        └── BrokerError        the MQTT broker cannot be reached or refuses
+        └── BrokerError        the MQTT broker cannot be reached
+            └── Refused        it answers, and its answer is no
 
 Foreign exceptions are translated into one of these at the edge where they arise. Each message is
 one line that says what, where, what was expected and what to do.
@@ -60,4 +61,8 @@ class SensorError(MachineError):
 
 
 class BrokerError(MachineError):
-    """The MQTT broker cannot be reached, or refuses."""
+    """The MQTT broker cannot be reached."""
+
+
+class Refused(BrokerError):
+    """The broker answered, and its answer is no; trying at once again is useless."""

@@ -156,6 +156,40 @@ class AlarmKind(StrEnum):
     TEMPERATURE_HIGH = "temperature-high"
     TEMPERATURE_LOW = "temperature-low"
     TEMPERATURE_UNKNOWN = "temperature-unknown"
+    # Of the site, not of one filter.
+    POWER_GONE = "power-gone"
+    LEAK = "leak"
+    READER_DEAD = "reader-dead"
+    JOURNAL_FAILING = "journal-failing"
+    STORAGE_VOLATILE = "storage-volatile"
+    DISK_FILLING = "disk-filling"
+    DELIVERY_REFUSED = "delivery-refused"
+    CERTIFICATE_ENDING = "certificate-ending"
+    CLOCK_UNSET = "clock-unset"
+    UNDER_VOLTAGE = "under-voltage"
+    BOARD_HOT = "board-hot"
+    TEST = "test"
+
+
+class Priority(StrEnum):
+    """How soon an alarm wants a person."""
+
+    HIGH = "high"  # at once, whatever the hour
+    MEDIUM = "medium"  # today
+    LOW = "low"  # within days
+
+
+class AlarmState(StrEnum):
+    """Where an alarm stands, in the words of IEC 62682 and ISA-18.2."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal"  # it is over, and nobody has acknowledged it
+    LATCHED = "latched"  # its condition is over, it waits to be acknowledged
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"  # what explains it is said already, or it is meant to be so
+    OUT_OF_SERVICE = "out of service"
 
 
 class EventKind(StrEnum):
@@ -164,6 +198,13 @@ class EventKind(StrEnum):
     RAISED = "raised"
     CLEARED = "cleared"
     UPDATED = "updated"
+    REPEATED = "repeated"  # it stands and is said again, or for the first time
+    ESCALATED = "escalated"  # nobody has acknowledged it in time
+    ACKNOWLEDGED = "acknowledged"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    OUT_OF_SERVICE = "out-of-service"
+    IN_SERVICE = "in-service"
     PAUSED = "paused"
     PAUSE_ENDED = "pause-ended"
     OBSERVED = "observed"
@@ -175,9 +216,12 @@ class EventKind(StrEnum):
 class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     """One thing that happened to one filter, whole enough to be read on its own.
 
+    An empty `filter_id` is the site itself.
     Flows are in m³/s. `occurrence` counts how often this alarm of this filter has been raised, so
     that raised and cleared can be paired; it is 0 for what is not an alarm. `consequence` says what
-    happens if nothing is done, `sure` how likely the cause is, 0 to 1.
+    happens if nothing is done, `sure` how likely the cause is, 0 to 1. `state` is where the alarm
+    stands after this event, `active` whether its condition does; `announce` whether people are to be
+    told of it, `by` who did it, where a person did.
     """
 
     filter_id: str
@@ -195,6 +239,10 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     advice: str
     consequence: str = ""
     sure: float | None = None
+    state: AlarmState = AlarmState.NORMAL
+    active: bool = False
+    announce: bool = False
+    by: str = ""
 
 
 class Entry(msgspec.Struct, frozen=True):
@@ -210,11 +258,17 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Order(msgspec.Struct, frozen=True):
-    """Something a person asked for: `name` of it, the filter it is about, minutes for a pause."""
+    """Something a person asked for: `name` of it, the filter it is about (empty: the site), minutes
+    for what ends by itself, the alarm it is about (empty: all), which time it was raised (0: the last),
+    who asked.
+    """
 
     name: str
     filter_id: str
     minutes: float = 0.0
+    alarm: str = ""
+    occurrence: int = 0
+    by: str = ""
 
 
 class Sample(msgspec.Struct, frozen=True):

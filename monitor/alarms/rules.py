@@ -46,12 +46,16 @@ _TEMPERATURE = (
 
 
 class Wish(msgspec.Struct, frozen=True, gc=False):
-    """Whether the raise condition and the clear condition hold, and the delay before each."""
+    """Whether the raise condition and the clear condition hold, and the delay before each.
+
+    `latches`: once raised, it stands until a person has acknowledged it.
+    """
 
     wanted: bool
     over: bool
     on_delay_s: float
     off_delay_s: float
+    latches: bool = False
 
 
 def wish(

@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 from typing import TypeVar
 
 import msgspec
 
-from monitor.alarms.advice import advice, consequence
-from monitor.alarms.life import NEVER, Alarm, live
-from monitor.alarms.pause import LONGEST_MIN, QUIET, Pause, PauseKind
+from monitor.alarms.life import NEVER, Alarm, Announcing, announcing, live, may_be_said, said
+from monitor.alarms.pause import QUIET, Pause
+from monitor.alarms.priority import PRIORITIES
 from monitor.alarms.rules import Limits, Wish, wish
+from monitor.alarms.tell import About, learned, observed, of_alarm, plain
 from monitor.condition import deeds, pipeline
 from monitor.condition.cause import Reason, reason
-from monitor.condition.consequence import (
-    Stock,
-    restart_advice,
-    restarted_advice,
-    stop_consequence,
-)
-from monitor.condition.oxygen import nitrification
+from monitor.condition.consequence import Stock
 from monitor.condition.pipeline import ConditionPlan, ConditionState
 from monitor.condition.reference import Phase
 from monitor.condition.standing import Learned, Standing, decide
-from monitor.condition.thermal import hours_until
 from monitor.records import (
     AlarmKind,
     Assessment,
@@ -31,7 +25,6 @@ from monitor.records import (
     Event,
     EventKind,
     Moment,
-    Note,
     Reading,
 )
 
@@ -53,17 +46,23 @@ _STOPPED, _LOW = KINDS.index(AlarmKind.FLOW_STOPPED), KINDS.index(AlarmKind.FLOW
 
 
 class WatchPlan(msgspec.Struct, frozen=True, gc=False):
-    """What is fixed about one filter: how it is read and what its user wants to know."""
+    """What is fixed about one filter: how it is read and what its user wants to know.
+
+    `latching` are the kinds that stand until a person has acknowledged them.
+    """
 
     condition: ConditionPlan
     limits: Limits = Limits()
     stock: Stock = Stock()
+    announcing: Announcing = Announcing()
+    latching: frozenset[AlarmKind] = frozenset()
 
 
 class WatchState(msgspec.Struct, frozen=True, gc=False):
     """Everything remembered of one filter; saved and restored as it is.
 
-    `alarms` has one entry for each of `KINDS`, `reasons` the cause of each that stands.
+    `alarms` has one entry for each of `KINDS`, `reasons` the cause of each that was raised last.
+    `power_gone`: the power of the whole site explains a stop.
     """
 
     condition: ConditionState = ConditionState()
@@ -72,10 +71,27 @@ class WatchState(msgspec.Struct, frozen=True, gc=False):
     pause: Pause | None = None
     standing: Standing | None = None
     learned: Learned = Learned()
+    power_gone: bool = False
 
     def alarm(self, kind: AlarmKind) -> Alarm:
         """Return the alarm of one kind."""
         return self.alarms[KINDS.index(kind)]
+
+    def suppressed(self, kind: AlarmKind) -> bool:
+        """Return whether a cause that is known explains this kind, so that nobody is told of it.
+
+        A pause for what people do to the flow; a stop for what flow says of the media; the power of
+        the site for a stop. None of these outlives its cause.
+        """
+        if self.pause is not None and kind in QUIET:
+            return True
+        if kind is AlarmKind.FLOW_STOPPED:
+            return self.power_gone
+        if kind is AlarmKind.FLOW_LOW:
+            return self.alarms[_STOPPED].active
+        if kind is AlarmKind.CLEANING_DUE:
+            return self.alarms[_STOPPED].active or self.alarms[_LOW].active
+        return False
 
 
 def step(
@@ -97,60 +113,114 @@ def step(
     if condition.reference.phase is Phase.HELD and (
         state.condition.reference.phase is not Phase.HELD
     ):
-        events = (_learned(seen, now, condition),)
+        events = (learned(seen, now, condition),)
     for note in seen.notes:
-        events += (_observed(note, seen, now),)
+        events += (observed(note, seen, now),)
         if note.cause is Cause.CLEANED_UNTOLD:
             condition = deeds.presumed(condition, state.condition)
     pause = state.pause
     if pause is not None and now.line_s >= pause.until_s:
         pause = None
-        events += (_plain(EventKind.PAUSE_ENDED, seen, now, "the pause is over"),)
-    alarms, reasons = state.alarms, state.reasons
+        events += (plain(EventKind.PAUSE_ENDED, seen, now, "the pause is over"),)
     elapsed = _elapsed_s(state.condition, condition)
+    after = WatchState(
+        condition, state.alarms, state.reasons, pause, state.standing, state.learned,
+        state.power_gone,
+    )  # fmt: skip
+    after, told = _judge(after, plan, seen, now, elapsed)
+    events += told
+    if after.alarms[_STOPPED].active or after.standing is not None:
+        after, told = _stands(after, plan, seen, now)
+        events += told
+    after, told = _announce(after, plan, seen, now)
+    return after, seen, events + told
+
+
+def _judge(
+    state: WatchState, plan: WatchPlan, seen: Assessment, now: Moment, elapsed_s: float
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Raise and clear alarms by what is seen."""
+    alarms, reasons = state.alarms, state.reasons
+    events: tuple[Event, ...] = ()
     for index, kind in enumerate(KINDS):
-        said = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
-        if said is None:
+        said_now = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
+        if said_now is None:
             continue
         old = alarms[index]
-        if pause is not None and not old.active and kind in QUIET:
-            said = Wish(False, said.over, said.on_delay_s, said.off_delay_s)
-        span = seen.dt_s if seen.fresh and kind not in _BY_TIME else elapsed
-        new = live(old, said, span, now.line_s, now.utc_s)
+        if state.pause is not None and not old.active and kind in QUIET:
+            said_now = Wish(False, said_now.over, said_now.on_delay_s, said_now.off_delay_s)
+        if old.active and kind in plan.latching:
+            said_now = msgspec.structs.replace(said_now, latches=True)
+        span = seen.dt_s if seen.fresh and kind not in _BY_TIME else elapsed_s
+        new = live(old, said_now, span, now.line_s, now.utc_s)
         if new is old:
             continue
         if new.active is not old.active:
-            why = _why(kind, condition, seen, reasons[_LOW]) if new.active else reasons[index]
-            reasons = _put(reasons, index, why if new.active else None)
-            happened = EventKind.RAISED if new.active else EventKind.CLEARED
-            lasted = now.line_s - old.raised_line_s
-            events += (
-                _alarm_event(
-                    kind,
-                    happened,
-                    new.occurrence,
-                    why,
-                    plan,
-                    seen,
-                    now,
-                    lasted,
-                    condition.thermal.falling,
-                ),
-            )
+            if new.active:
+                reasons = _put(reasons, index, _why(kind, state.condition, seen, reasons, alarms))
+            state = msgspec.structs.replace(state, alarms=_put(alarms, index, new), reasons=reasons)
+            new, event = _turned(state, index, plan, seen, now)
+            events += (event,)
         alarms = _put(alarms, index, new)
-    after = WatchState(condition, alarms, reasons, pause, state.standing, state.learned)
-    if alarms[_STOPPED].active or state.standing is not None:
-        after, told = _stands(after, plan, seen, now)
-        events += told
-    return after, seen, events
+    return msgspec.structs.replace(state, alarms=alarms, reasons=reasons), events
+
+
+def _turned(
+    state: WatchState, index: int, plan: WatchPlan, seen: Assessment, now: Moment
+) -> tuple[Alarm, Event]:
+    """Say that an alarm has just been raised, or that it is over."""
+    kind, alarm = KINDS[index], state.alarms[index]
+    suppressed = state.suppressed(kind)
+    if alarm.active:
+        tell = may_be_said(alarm, suppressed, now.line_s)
+        alarm = said(alarm, now.line_s) if tell else alarm
+        happened = EventKind.RAISED
+    else:
+        # Of what nobody was told it need not be told that it is over.
+        tell = alarm.told == alarm.occurrence and alarm.quiet is None
+        happened = EventKind.CLEARED
+    about = _about(state, plan, seen, now)
+    event = of_alarm(happened, kind, alarm, state.reasons[index], about, suppressed, tell)
+    return alarm, event
+
+
+def _announce(
+    state: WatchState, plan: WatchPlan, seen: Assessment, now: Moment
+) -> tuple[WatchState, tuple[Event, ...]]:
+    """Say again what stands unheard, and end what a person wanted quiet for a time."""
+    events: tuple[Event, ...] = ()
+    for index, kind in enumerate(KINDS):
+        old = state.alarms[index]
+        if not old.active and old.quiet is None:
+            continue
+        suppressed = state.suppressed(kind)
+        new, happened = announcing(old, plan.announcing, PRIORITIES[kind], suppressed, now.line_s)
+        if new is old:
+            continue
+        state = msgspec.structs.replace(state, alarms=_put(state.alarms, index, new))
+        if happened is not None:
+            loud = new.active and not suppressed
+            about = _about(state, plan, seen, now)
+            why = state.reasons[index]
+            events += (of_alarm(happened, kind, new, why, about, suppressed, loud),)
+    return state, events
+
+
+def _about(state: WatchState, plan: WatchPlan, seen: Assessment, now: Moment) -> About:
+    return About(seen, now, plan.stock, state.condition.thermal.falling)
 
 
 def _why(
-    kind: AlarmKind, condition: ConditionState, seen: Assessment, low: Reason | None
+    kind: AlarmKind,
+    condition: ConditionState,
+    seen: Assessment,
+    reasons: Sequence[Reason | None],
+    alarms: Sequence[Alarm],
 ) -> Reason:
     """The cause of an alarm that is raised now; air that starves the flow at last is still air."""
-    found = reason(kind, condition, seen)
-    if low is None or low.cause is not Cause.AIR or found.cause is not Cause.BLOCKED:
+    found, low = reason(kind, condition, seen), reasons[_LOW]
+    starved = alarms[_LOW].active and low is not None and low.cause is Cause.AIR
+    if low is None or not starved or found.cause is not Cause.BLOCKED:
         return found
     return Reason(Cause.AIR, f"{found.evidence}; before that {low.evidence}", low.sure)
 
@@ -167,102 +237,18 @@ def _stands(
         standing = Standing(now.line_s, seen.temperature_c)
     if why.cause not in (Cause.PUMP_OR_POWER, Cause.SENSOR_JAMMED):
         return msgspec.structs.replace(state, standing=standing), ()
-    standing, learned, found = decide(standing, state.learned, seen.temperature_c, now.line_s)
-    new = msgspec.structs.replace(state, standing=standing, learned=learned)
+    standing, known, found = decide(standing, state.learned, seen.temperature_c, now.line_s)
+    new = msgspec.structs.replace(state, standing=standing, learned=known)
     if found is None:
         return new, ()
     better = Reason(found.cause, f"{why.evidence}; {found.evidence}", found.sure)
     new = msgspec.structs.replace(new, reasons=_put(state.reasons, _STOPPED, better))
-    told = _alarm_event(
-        AlarmKind.FLOW_STOPPED,
-        EventKind.UPDATED,
-        alarm.occurrence,
-        better,
-        plan,
-        seen,
-        now,
-        now.line_s - standing.since_s,
+    suppressed = new.suppressed(AlarmKind.FLOW_STOPPED)
+    loud = alarm.told == alarm.occurrence and alarm.quiet is None and not suppressed
+    about = _about(new, plan, seen, now)
+    told = of_alarm(
+        EventKind.UPDATED, AlarmKind.FLOW_STOPPED, alarm, better, about, suppressed, loud
     )
-    return new, (told,)
-
-
-def paused(
-    state: WatchState, plan: WatchPlan, kind: PauseKind, minutes: float, now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Return the state with a pause that ends by itself; a longer one than allowed is cut."""
-    length = min(max(minutes, 0.0), LONGEST_MIN[kind])
-    new = msgspec.structs.replace(state, pause=Pause(kind, now.line_s + 60.0 * length))
-    said = f"pause for {kind}, {length:.0f} min: flow alarms wait until it is over"
-    return new, (_plain(EventKind.PAUSED, picture(new, plan), now, said),)
-
-
-def pause_ended(
-    state: WatchState, plan: WatchPlan, now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Return the state without its pause; no event if there was none."""
-    if state.pause is None:
-        return state, ()
-    new = msgspec.structs.replace(state, pause=None)
-    return new, (_plain(EventKind.PAUSE_ENDED, picture(new, plan), now, "ended by the user"),)
-
-
-def cleaned(
-    state: WatchState, plan: WatchPlan, now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Return the state after a cleaning: learning begins anew, alarms about the media are over."""
-    condition = deeds.cleaned(state.condition)
-    seen = picture(state, plan)
-    told = _plain(EventKind.CLEANED, seen, now, "the user has cleaned the filter")
-    new, events = _over(state, plan, {AlarmKind.CLEANING_DUE, AlarmKind.FLOW_LOW}, now)
-    return msgspec.structs.replace(new, condition=condition), (told, *events)
-
-
-def renewed(
-    state: WatchState, plan: WatchPlan, now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Return the state of a filter whose pump or hoses are other ones: all is learned anew.
-
-    Alarms of the old filter's flow are over and count on from where they were. The tank's
-    temperature and a pause have nothing to do with the filter and stay.
-    """
-    seen = picture(state, plan)
-    told = _plain(EventKind.CLEANED, seen, now, "another pump or filter: all is learned anew")
-    new, events = _over(state, plan, QUIET, now)
-    new = msgspec.structs.replace(
-        new, condition=deeds.renewed(state.condition), standing=None, learned=Learned()
-    )
-    return new, (told, *events)
-
-
-def _over(
-    state: WatchState, plan: WatchPlan, kinds: Set[AlarmKind], now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Put an end to alarms that a person's deed has dealt with."""
-    seen = picture(state, plan)
-    events: tuple[Event, ...] = ()
-    alarms, reasons = state.alarms, state.reasons
-    for index, kind in enumerate(KINDS):
-        if kind not in kinds:
-            continue
-        old, why = alarms[index], reasons[index]
-        if old.active:
-            told = _alarm_event(kind, EventKind.CLEARED, old.occurrence, why, plan, seen, now, 0.0)
-            # What to do when water moves again is not for here: it may not move yet.
-            events += (msgspec.structs.replace(told, advice=""),)
-        alarms = _put(alarms, index, Alarm(False, old.occurrence))
-        reasons = _put(reasons, index, None)
-    return msgspec.structs.replace(state, alarms=alarms, reasons=reasons), events
-
-
-def cleaned_undone(
-    state: WatchState, plan: WatchPlan, now: Moment
-) -> tuple[WatchState, tuple[Event, ...]]:
-    """Return the state with the clean flow of before the last cleaning; no event if none."""
-    condition = deeds.cleaned_undone(state.condition)
-    if condition is None:
-        return state, ()
-    new = msgspec.structs.replace(state, condition=condition)
-    told = _plain(EventKind.CLEANED_UNDONE, picture(new, plan), now, "the cleaning is taken back")
     return new, (told,)
 
 
@@ -284,6 +270,11 @@ def resumed(state: WatchState, plan: WatchPlan, now: Moment) -> WatchState:
     )
 
 
+def picture(state: WatchState, plan: WatchPlan) -> Assessment:
+    """Return what is known of a filter without any new reading."""
+    return pipeline.picture(state.condition, plan.condition)
+
+
 def _elapsed_s(before: ConditionState, after: ConditionState) -> float:
     if before.line_s is None or after.line_s is None:
         return 0.0
@@ -292,102 +283,3 @@ def _elapsed_s(before: ConditionState, after: ConditionState) -> float:
 
 def _put(row: tuple[_T, ...], index: int, value: _T) -> tuple[_T, ...]:
     return (*row[:index], value, *row[index + 1 :])
-
-
-def picture(state: WatchState, plan: WatchPlan) -> Assessment:
-    """Return what is known of a filter without any new reading."""
-    return pipeline.picture(state.condition, plan.condition)
-
-
-def _learned(seen: Assessment, now: Moment, condition: ConditionState) -> Event:
-    steady = condition.reference.steady
-    return _plain(
-        EventKind.CLEAN_FLOW_LEARNED,
-        seen,
-        now,
-        "the first steady stretch"
-        if steady
-        else "no steady stretch came; the middle of what was seen is taken",
-    )
-
-
-def _observed(note: Note, seen: Assessment, now: Moment) -> Event:
-    return _event(EventKind.OBSERVED, None, 0, Reason(note.cause, note.evidence), "", seen, now)
-
-
-def _plain(event: EventKind, seen: Assessment, now: Moment, evidence: str) -> Event:
-    return _event(event, None, 0, Reason(Cause.NONE, evidence), "", seen, now)
-
-
-def _alarm_event(
-    kind: AlarmKind,
-    event: EventKind,
-    occurrence: int,
-    why: Reason | None,
-    plan: WatchPlan,
-    seen: Assessment,
-    now: Moment,
-    lasted_s: float,
-    falling: float | None = None,
-) -> Event:
-    known = why if why is not None else Reason(Cause.NONE, "")
-    told = follows = ""
-    if event is EventKind.CLEARED:
-        if kind is AlarmKind.FLOW_STOPPED and known.cause is not Cause.SENSOR_JAMMED:
-            told = restarted_advice(plan.stock, seen.temperature_c, lasted_s)
-    else:
-        told = advice(kind, known.cause)
-        if kind is AlarmKind.FLOW_STOPPED and known.cause is not Cause.SENSOR_JAMMED:
-            told = f"{told} {restart_advice(plan.stock, seen.temperature_c, lasted_s)}"
-        follows = _follows(kind, plan, seen, falling)
-    whole = _event(event, kind, occurrence, known, told, seen, now)
-    return msgspec.structs.replace(whole, consequence=follows, sure=known.sure)
-
-
-def _follows(kind: AlarmKind, plan: WatchPlan, seen: Assessment, falling: float | None) -> str:
-    """What happens if nothing is done; of a stop also how long an unheated tank stays in its band."""
-    if kind is AlarmKind.TEMPERATURE_LOW and seen.temperature_c is not None:
-        slow, fast = nitrification(seen.temperature_c)
-        return (
-            f"{consequence(kind)} Estimate: at {seen.temperature_c:.1f} °C the media's bacteria work at "
-            f"{slow:.0%} to {fast:.0%} of their rate at 25 °C."
-        )
-    if kind is not AlarmKind.FLOW_STOPPED:
-        return consequence(kind)
-    said = stop_consequence(plan.stock, seen.temperature_c)
-    limit, now_c = plan.stock.min_c, seen.temperature_c
-    hours = None
-    if limit is not None and now_c is not None and falling is not None:
-        hours = hours_until(limit, now_c, falling)
-    if hours is None:
-        return said
-    return (
-        f"{said} If the power is gone, the tank is down to {limit:g} °C in about {hours[0]:.0f} to "
-        f"{hours[1]:.0f} h (estimate from its own cooling)."
-    )
-
-
-def _event(
-    event: EventKind,
-    kind: AlarmKind | None,
-    occurrence: int,
-    why: Reason,
-    told: str,
-    seen: Assessment,
-    now: Moment,
-) -> Event:
-    return Event(
-        filter_id=seen.filter_id,
-        event=event,
-        line_s=now.line_s,
-        utc_s=now.utc_s,
-        alarm=kind,
-        occurrence=occurrence,
-        flow_m3_per_s=seen.flow_m3_per_s,
-        clean_m3_per_s=seen.clean_m3_per_s,
-        clean_basis=seen.clean_basis,
-        temperature_c=seen.temperature_c,
-        cause=why.cause,
-        evidence=why.evidence,
-        advice=told,
-    )

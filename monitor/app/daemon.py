@@ -13,6 +13,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -20,19 +21,22 @@ from typing import Any
 import msgspec
 
 from monitor import __version__
+from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.alarms.watch import KINDS
 from monitor.app.plans import Predicted, broker_address, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
+from monitor.app.selfcheck import Looks, SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
+from monitor.app.trial import ways_out
 from monitor.delivery import payloads
 from monitor.delivery.dispatcher import Dispatcher
 from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Event, Moment, Quality
+from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
@@ -80,7 +84,35 @@ class Outlet:
                     else payloads.never(name, kind, simulated)
                 )
                 self.sink.stand(topics.alarm(name, kind), msgspec.json.encode(standing))
+        for kind in SITE_KINDS:
+            event = station.alarm_events.get((SITE, kind))
+            standing = (
+                payloads.alarm(event, simulated)
+                if event is not None
+                else payloads.never(SITE, kind, simulated)
+            )
+            self.sink.stand(topics.alarm(SITE, kind), msgspec.json.encode(standing))
         self.dispatcher.wake()
+
+    def beat(self, topics: Topics, payload: bytes, every_s: float) -> None:
+        """Show a sign of life that expires when no other follows."""
+        if self.sink is not None:
+            self.sink.stand(topics.heartbeat, payload, max(1, round(3 * every_s)))
+
+    def health(self) -> list[Health]:
+        """Say whether the ways out work."""
+        if self.dispatcher is None or self.sink is None:
+            return []
+        found = [self.dispatcher.health()]
+        if self.sink.deaf is not None:
+            remedy = "look at the broker's access rules, or set mqtt.commands = false"
+            found.append(Health("commands over mqtt", False, self.sink.deaf, remedy))
+        return found
+
+    def refusals(self) -> list[Health]:
+        """Return the ways out that answer with no."""
+        one = self.dispatcher
+        return [one.health()] if one is not None and one.refused else []
 
     def stop(self, drain_s: float) -> None:
         """Drain and disconnect."""
@@ -130,6 +162,8 @@ class Daemon:
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")
         self._trusted: dict[str, bool] = {}
+        self._beat_at_s = float("-inf")
+        self._selfcheck = SelfCheck(tree)
         self._live = LiveFile(tree.storage.live_file)
 
     def _mqtt_sink(self) -> MqttSink | None:
@@ -137,10 +171,17 @@ class Daemon:
         if mqtt is None:
             return None
         topics = Topics(mqtt.topic_root, site)
-        address = broker_address(mqtt, site)
+        broker_address(mqtt, site)  # what cannot be read is a mistake now, and bad luck later
         simulated = self._tree.site.source is SourceKind.RIG
-        run = self._journal.run
-        return MqttSink(address, topics, self._journal.id, run, __version__, simulated)
+        return MqttSink(
+            lambda: broker_address(mqtt, site),
+            topics,
+            self._journal.id,
+            self._journal.run,
+            __version__,
+            simulated,
+            desk=self._journal if mqtt.commands else None,
+        )
 
     def run(self) -> None:
         """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""
@@ -185,8 +226,9 @@ class Daemon:
 
     def _tick(self, now: Moment) -> None:
         readings = [reading for source in self._sources for reading in source.read(now)]
-        events = self._station.tick(readings, now)
-        events += self._recorder.orders(now)
+        # People first: an acknowledgement is of what they have seen, not of what comes now.
+        events = self._recorder.orders(now)
+        events += self._station.tick(readings, now, self._facts(now))
         for event in events:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))
@@ -196,9 +238,24 @@ class Daemon:
             self._shown_at_s = now.line_s
             simulated = self._tree.site.source is SourceKind.RIG
             self._outlet.show(self._station, self._topics, now, simulated)
+        self._beat(now)
         self._live.write(self._live_picture(now))
         self._watchdog.progress("safety loop")
         self._watchdog.feed()
+
+    def _facts(self, now: Moment) -> Looks:
+        readers = [source.health(now) for source in self._sources]
+        return self._selfcheck.facts(now, readers, self._recorder.health(), self._outlet.refusals())
+
+    def _beat(self, now: Moment) -> None:
+        mqtt = self._tree.mqtt
+        if mqtt is None or now.line_s - self._beat_at_s < mqtt.heartbeat_s:
+            return
+        self._beat_at_s = now.line_s
+        station = self._station
+        alarms = {k.value: station.site.alarm(k).active for k in SITE_KINDS}
+        beat = payloads.heartbeat(now, self._journal.run, __version__, alarms, station.running())
+        self._outlet.beat(self._topics, msgspec.json.encode(beat), mqtt.heartbeat_s)
 
     def _note_qualities(self) -> None:
         """One line when a filter's flow stops being trustworthy, one when it is again."""
@@ -215,8 +272,7 @@ class Daemon:
     def _live_picture(self, now: Moment) -> dict[str, Any]:
         simulated = self._tree.site.source is SourceKind.RIG
         health = [source.health(now) for source in self._sources]
-        if self._outlet.dispatcher is not None:
-            health.append(self._outlet.dispatcher.health())
+        health += self._outlet.health()
         health.append(self._recorder.health())
         return {
             "site": self._tree.site.id,
@@ -225,6 +281,7 @@ class Daemon:
             "filters": {
                 n: self._station.state_payload(n, now, simulated) for n in self._station.plans
             },
+            "site_alarms": self._station.site_payload(),
             "health": health,
         }
 
@@ -240,18 +297,29 @@ class Daemon:
             max_instances=1,
             misfire_grace_time=None,
         )
+        scheduler.add_job(
+            lambda: self._selfcheck.look_slowly(time.time()),
+            "interval",
+            seconds=60,
+            coalesce=True,
+            max_instances=1,
+            misfire_grace_time=None,
+            next_run_time=datetime.now(UTC),
+        )
         return scheduler
 
     def _prune(self) -> None:
         storage = self._tree.storage
         keep_from = self._clock.now().line_s - storage.keep_samples_days * 86400
         try:
-            dropped = self._journal.prune(keep_from, int(storage.max_size_mb * 1e6))
+            dropped = self._journal.prune(
+                keep_from, int(storage.max_size_mb * 1e6), ways_out(self._tree)
+            )
         except StorageError as error:
             _log.warning("%s", error)
             return
         if dropped:
-            _log.info("%d old samples dropped from the journal", dropped)
+            _log.info("%d old rows dropped from the journal", dropped)
 
     def _shut(self, scheduler: Any) -> None:
         if scheduler.running:

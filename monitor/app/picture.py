@@ -28,6 +28,7 @@ class Picture(msgspec.Struct):
     filters: list[dict[str, Any]]
     events: list[dict[str, Any]]
     troubles: list[str]
+    site: dict[str, Any]
 
 
 def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = False) -> Picture:
@@ -54,10 +55,11 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
                 for h in live["health"]
                 if not h["working"]
             ]
+            of_site = live["site_alarms"]
             source = f"live, process {live['process']}"
             age_s = 0.0
         else:
-            rows, age_s = _from_journal(tree, journal, utc_s)
+            rows, of_site, age_s = _from_journal(tree, journal, utc_s)
             troubles = []
             source = (
                 f"running (process {process}), as of {duration_words(age_s)} ago"
@@ -70,7 +72,7 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
         row["sentence"] = sentence(row, age_s if live is None and process is None else None)
         row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
         row["watched"] = process is not None
-    return Picture(source, rows, happened, troubles)
+    return Picture(source, rows, happened, troubles, of_site)
 
 
 def _last_events(journal: Journal, count: int, observations: bool) -> list[dict[str, Any]]:
@@ -95,7 +97,7 @@ def _live(name: str, utc_s: float) -> dict[str, Any] | None:
 
 def _from_journal(
     tree: SettingsTree, journal: Journal, utc_s: float
-) -> tuple[list[dict[str, Any]], float]:
+) -> tuple[list[dict[str, Any]], dict[str, Any], float]:
     station = Station(watch_plans(tree))
     saved = journal.saved_at() or Moment(0.0, utc_s)
     station.restore(journal.states(), saved)
@@ -103,7 +105,7 @@ def _from_journal(
         dict(station.state_payload(name, saved, tree.site.source is SourceKind.RIG))
         for name in station.plans
     ]
-    return rows, max(0.0, utc_s - saved.utc_s)
+    return rows, dict(station.site_payload()), max(0.0, utc_s - saved.utc_s)
 
 
 def sentence(row: dict[str, Any], stopped_watching_s: float | None) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 
+from monitor.alarms.life import Announcing
 from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan
 from monitor.condition.consequence import Stock
@@ -20,12 +21,13 @@ from monitor.delivery.mqtt import BrokerAddress
 from monitor.errors import SettingsError
 from monitor.settings.load import password
 from monitor.settings.model import (
+    AlarmSettings,
     FilterSettings,
     LearningSettings,
     MqttSettings,
     SettingsTree,
 )
-from monitor.units import LITRES_PER_M3, m3_per_s
+from monitor.units import LITRES_PER_M3, SECONDS_PER_DAY, m3_per_s
 
 _USUAL_EXPONENT = 2.0  # a parabola against losses that go with the square of the flow
 
@@ -51,7 +53,13 @@ def watch_plans(
     """
     if predicted is None:
         predicted = {name: predict(name, tree) for name in tree.filters}
-    return {name: watch_plan(name, s, predicted.get(name)) for name, s in tree.filters.items()}
+    how, latching = announcing(tree.alarms), frozenset(tree.alarms.latching)
+    return {
+        name: msgspec.structs.replace(
+            watch_plan(name, s, predicted.get(name)), announcing=how, latching=latching
+        )
+        for name, s in tree.filters.items()
+    }
 
 
 def watch_plan(name: str, settings: FilterSettings, predicted: Predicted | None) -> WatchPlan:
@@ -100,6 +108,17 @@ def predict(name: str, tree: SettingsTree) -> Predicted | None:
     described = installation(name, settings, tree.materials)
     clean = size(described).clean_m3_per_s
     return Predicted(clean, fouling_exponent(described, clean))
+
+
+def announcing(settings: AlarmSettings) -> Announcing:
+    """Return how alarms are said again."""
+    return Announcing(
+        settings.repeat_min * 60,
+        settings.repeat_at_most_h * 3600,
+        settings.escalate_min * 60,
+        settings.acknowledged_for_h * 3600,
+        settings.low_acknowledged_for_days * SECONDS_PER_DAY,
+    )
 
 
 def learning(settings: LearningSettings) -> Learning:

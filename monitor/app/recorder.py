@@ -12,7 +12,7 @@ from collections import deque
 from monitor.app.station import Station
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Event, Health, Moment, Sample
+from monitor.records import Event, Health, Moment, Order, Sample
 from monitor.settings.model import StorageSettings
 
 _log = logging.getLogger(__name__)
@@ -51,15 +51,24 @@ class Recorder:
             self._failed(error)
             return events
         done = {seq for seq, _ in self._answers}
-        for seq, order in waiting:
+        for seq, order, made_utc_s in waiting:
             if seq in done:
                 continue
-            happened, answer = (
-                self._station.obey(order, now) if order is not None else ([], "refused: unreadable")
-            )
+            happened, answer = self._obeyed(order, made_utc_s, now)
             events += happened
             self._answers.append((seq, answer))
         return events
+
+    def _obeyed(
+        self, order: Order | None, made_utc_s: float, now: Moment
+    ) -> tuple[list[Event], str]:
+        if order is None:
+            return [], "refused: unreadable"
+        # What was to last a while and would be over by now is not begun, unless the clock may be wrong.
+        late_min = (now.utc_s - made_utc_s) / 60.0
+        if now.synchronised and 0.0 < order.minutes < late_min:
+            return [], f"refused: asked for {late_min:.0f} min ago, for {order.minutes:g} min"
+        return self._station.obey(order, now)
 
     def take(self, now: Moment, events: list[Event]) -> None:
         """Take this tick's events; write when there are any, or when the batch is due."""

@@ -103,7 +103,7 @@ class Rehearsal:
         sink = None
         if broker is not None:
             run = self.journal.run
-            sink = MqttSink(broker, self.topics, self.journal.id, run, __version__, True)
+            sink = MqttSink(lambda: broker, self.topics, self.journal.id, run, __version__, True)
         self.outlet = Outlet(self.journal, sink, None)
         self._rigs = {
             name: Rig(
@@ -189,7 +189,7 @@ class Rehearsal:
         for when_s, order in list(self._deeds):
             if now.line_s >= when_s:
                 self._deeds.remove((when_s, order))
-                self._keeper.order(order)
+                self._keeper.order(order, now.utc_s)
 
     def drain(self, within_s: float) -> int:
         """Wait until everything is delivered; return how many events are not."""

@@ -7,18 +7,25 @@ from collections.abc import Iterable, Mapping
 
 import msgspec
 
-from monitor.alarms import watch
-from monitor.alarms.pause import LONGEST_MIN, PauseKind
+from monitor.alarms import site, watch
+from monitor.alarms.life import state_of
+from monitor.alarms.site import SITE, SITE_KINDS, Fact, SiteState
 from monitor.alarms.watch import KINDS, WatchPlan, WatchState
+from monitor.app.obey import obey
 from monitor.condition.flow import uncertainty_m3_per_s
 from monitor.condition.pipeline import outlook
 from monitor.delivery import payloads
-from monitor.records import Assessment, Event, Moment, Order, Reading
+from monitor.records import AlarmKind, Assessment, Event, EventKind, Moment, Order, Quality, Reading
 
 _log = logging.getLogger(__name__)
 _STEADY_S = 10.0  # what the shown flow is the mean over
 _STATE_PREFIX = "filter/"
 _ALARM_PREFIX = "alarm/"
+_SITE_NAME = "site"
+
+
+def _is_stop(event: Event) -> bool:
+    return event.alarm is AlarmKind.FLOW_STOPPED and event.event is EventKind.RAISED
 
 
 class Station:
@@ -27,12 +34,18 @@ class Station:
     def __init__(self, plans: Mapping[str, WatchPlan]) -> None:
         self.plans = dict(plans)
         self.states = {name: WatchState() for name in plans}
+        self.site = SiteState()
         self.seen: dict[str, Assessment] = {}
         self._failing: set[str] = set()
         self.alarm_events: dict[tuple[str, str], Event] = {}
 
-    def tick(self, readings: Iterable[Reading], now: Moment) -> list[Event]:
-        """Step every filter and return what happened."""
+    def tick(
+        self,
+        readings: Iterable[Reading],
+        now: Moment,
+        facts: Mapping[AlarmKind, Fact] | None = None,
+    ) -> list[Event]:
+        """Step every filter, then the site with the facts known of it; return what happened."""
         sorted_out: dict[str, list[Reading]] = {name: [] for name in self.plans}
         for reading in readings:
             sorted_out[reading.filter_id].append(reading)
@@ -47,39 +60,34 @@ class Station:
                 continue
             self._failing.discard(name)
             self.states[name], self.seen[name] = state, seen
-            events += self._noted(happened)
-        return events
+            events += happened
+        return self._noted(self._of_site(events, facts or {}, now))
+
+    def _of_site(
+        self, events: list[Event], facts: Mapping[AlarmKind, Fact], now: Moment
+    ) -> list[Event]:
+        """Judge the site, and let its power explain the stops that go with it."""
+        lost = site.power(list(self.states.values()))
+        known = dict(facts) if lost is None else {**facts, AlarmKind.POWER_GONE: lost}
+        how = next(iter(self.plans.values()))
+        self.site, told = site.judge(self.site, known, how.announcing, how.latching, now)
+        gone = self.site.alarm(AlarmKind.POWER_GONE).active
+        fresh = {
+            e.filter_id
+            for e in events
+            if e.alarm is AlarmKind.FLOW_STOPPED and e.event is EventKind.RAISED
+        }
+        for name, state in self.states.items():
+            self.states[name] = site.explained(state, gone, name in fresh)
+        if gone and told:
+            events = [site.unsaid(e) if _is_stop(e) else e for e in events]
+        return [*events, *told]
 
     def obey(self, order: Order, now: Moment) -> tuple[list[Event], str]:
         """Carry out an order and return what happened and the answer."""
-        if order.filter_id not in self.plans:
-            return [], f"refused: no filter {order.filter_id}"
-        state, plan = self.states[order.filter_id], self.plans[order.filter_id]
-        if order.name == "cleaned":
-            state, events = watch.cleaned(state, plan, now)
-            answer = "done: clean flow is being learned anew"
-        elif order.name == "cleaned-undo":
-            state, events = watch.cleaned_undone(state, plan, now)
-            answer = (
-                "done: the clean flow of before is back"
-                if events
-                else "refused: no cleaning to take back"
-            )
-        elif order.name == "renewed":
-            state, events = watch.renewed(state, plan, now)
-            answer = "done: it is another filter now; its clean flow is learned from the beginning"
-        elif order.name in set(PauseKind):
-            if not 0 < order.minutes <= LONGEST_MIN[PauseKind(order.name)]:
-                return [], f"refused: a pause of {order.minutes:g} minutes"
-            kind = PauseKind(order.name)
-            state, events = watch.paused(state, plan, kind, order.minutes, now)
-            answer = f"done: flow alarms wait for {order.minutes:g} min at the most"
-        elif order.name == "resume":
-            state, events = watch.pause_ended(state, plan, now)
-            answer = "done: the pause is over" if events else "refused: there is no pause"
-        else:
-            return [], f"refused: unknown order {order.name}"
-        self.states[order.filter_id] = state
+        self.states, self.site, events, answer = obey(
+            order, self.states, self.plans, self.site, now
+        )
         return self._noted(events), answer
 
     def _noted(self, events: Iterable[Event]) -> list[Event]:
@@ -89,11 +97,27 @@ class Station:
                 self.alarm_events[event.filter_id, event.alarm] = event
         return found
 
+    def site_payload(self) -> dict[str, object]:
+        """Return how the site's own alarms stand, for the live file and `status`."""
+        stands = {k.value: state_of(self.site.alarm(k), False) for k in SITE_KINDS}
+        return payloads.site({k.value: self.site.alarm(k).active for k in SITE_KINDS}, stands)
+
+    def running(self) -> dict[str, bool]:
+        """Return for each filter whether water is known to move."""
+        found = {}
+        for name, state in self.states.items():
+            seen = self.seen.get(name)
+            known = seen is not None and seen.flow_quality in (Quality.GOOD, Quality.COLLECTING)
+            stopped = state.alarm(AlarmKind.FLOW_STOPPED).active
+            found[name] = known and not stopped and state.condition.cycle.still_s is None
+        return found
+
     def saved(self) -> dict[str, bytes]:
         """Return everything that must survive a restart, by name."""
         whole = {_STATE_PREFIX + n: msgspec.json.encode(s) for n, s in self.states.items()}
         for (name, alarm), event in self.alarm_events.items():
             whole[f"{_ALARM_PREFIX}{name}/{alarm}"] = msgspec.json.encode(event)
+        whole[_SITE_NAME] = msgspec.json.encode(self.site)
         return whole
 
     def restore(self, saved: Mapping[str, bytes], now: Moment) -> list[str]:
@@ -103,8 +127,11 @@ class Station:
             try:
                 if name.startswith(_ALARM_PREFIX):
                     event = msgspec.json.decode(body, type=Event)
-                    if event.filter_id in self.plans and event.alarm is not None:
+                    known = event.filter_id == SITE or event.filter_id in self.plans
+                    if known and event.alarm is not None:
                         self.alarm_events[event.filter_id, event.alarm] = event
+                elif name == _SITE_NAME:
+                    self.site = site.resumed(msgspec.json.decode(body, type=SiteState))
                 elif name.startswith(_STATE_PREFIX):
                     filter_id = name.removeprefix(_STATE_PREFIX)
                     if filter_id in self.plans:
@@ -121,10 +148,13 @@ class Station:
         state = self.states[name]
         seen = self.seen.get(name) or watch.picture(state, self.plans[name])
         active = {kind.value: state.alarm(kind).active for kind in KINDS}
+        stands = {k.value: state_of(state.alarm(k), state.suppressed(k)) for k in KINDS}
         phase = state.condition.reference.phase
         paused = None if state.pause is None else state.pause.kind
         ahead = outlook(state.condition)
         steady, sensor = seen.steady_m3_per_s, self.plans[name].condition.sensor
         error = None if steady is None else uncertainty_m3_per_s(steady, _STEADY_S, sensor)
         in_band = state.condition.thermal.in_band
-        return payloads.state(seen, now, active, phase, simulated, ahead, paused, error, in_band)
+        return payloads.state(
+            seen, now, active, stands, phase, simulated, ahead, paused, error, in_band
+        )

@@ -8,6 +8,7 @@ from typing import Any
 
 import typer
 
+from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.commands.common import json_line
 from monitor.errors import UserMistake
 from monitor.journal.store import Journal
@@ -20,20 +21,30 @@ _ANSWER_WITHIN_S = 5.0
 
 
 def give(
-    name: str, filter_name: str | None, config: Path | None, json: bool, minutes: float = 0.0
+    name: str,
+    filter_name: str | None,
+    config: Path | None,
+    json: bool,
+    minutes: float = 0.0,
+    alarm: str = "",
+    by: str = "",
+    site_too: bool = False,
 ) -> None:
     """Put down an order and print the answer; exit code 2 when it is refused.
+
+    With `site_too` no filter means all of them and the site. An alarm of the site needs no filter.
 
     Raises:
         SettingsError, StorageError: configuration or journal cannot be used.
         UserMistake: the filter is unknown, or it is not plain which one is meant.
     """
     tree = load(config).tree
-    target = chosen(filter_name, tree)
+    of_site = filter_name is None and (site_too or alarm in set(SITE_KINDS))
+    target = SITE if of_site else chosen(filter_name, tree)
     folder = Path(tree.storage.folder)
     journal = Journal(folder)
     try:
-        seq = journal.order(Order(name, target, minutes))
+        seq = journal.order(Order(name, target, minutes, alarm, by=by))
         running = running_process(folder) is not None
         answer = _wait(journal, seq) if running else None
     finally:
@@ -45,9 +56,9 @@ def give(
             else "noted; it takes effect when canister run is started"
         )
     if json:
-        json_line({"filter": target, "order": seq, "answer": answer})
+        json_line({"filter": target or None, "order": seq, "answer": answer})
     else:
-        print(f"{target}: {answer}")
+        print(f"{target or tree.site.id}: {answer}")
     if answer.startswith("refused"):
         raise typer.Exit(2)
 

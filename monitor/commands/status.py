@@ -45,6 +45,7 @@ def status(
     if json:
         for row in picture.filters:
             json_line(row)
+        json_line({"site": tree.site.id, **picture.site})
         return
     _show(picture, tree)
 
@@ -54,13 +55,15 @@ def _show(picture: Any, tree: Any) -> None:
 
     out, us = console(), tree.site.units == "us"
     out.print(f"[bold]{literal(tree.site.name or tree.site.id)}[/bold]: {picture.source}")
+    for line in _alarm_lines(picture.site):
+        out.print(f"  {line}", style="bold")
     for row in picture.filters:
         name = tree.filters[row["filter"]].name or row["filter"]
         out.print(f"[bold]{literal(name)}[/bold]: {row['sentence']}")
         if row["simulated"]:
             out.print("    SIMULATED: no real water is watched here")
-        for alarm in row["alarms"]:
-            out.print(f"    open alarm: {alarm.replace('-', ' ')}", style="bold")
+        for line in _alarm_lines(row):
+            out.print(f"    {line}", style="bold")
         flow = flow_words(row["flow_l_per_h"], us)
         clean = flow_words(row["clean_flow_l_per_h"], us)
         out.print(
@@ -74,7 +77,7 @@ def _show(picture: Any, tree: Any) -> None:
         for fields in picture.events:
             table.add_row(
                 str(fields["time"])[:19].replace("T", " "),
-                str(fields["filter"]),
+                str(fields["filter"] or "site"),
                 shown_event(fields),
                 flow_words(fields["flow_l_per_h"], us),
                 str(fields["evidence"]),
@@ -82,3 +85,11 @@ def _show(picture: Any, tree: Any) -> None:
         out.print(table)
     else:
         out.print("Nothing has happened yet.")
+
+
+def _alarm_lines(row: dict[str, Any]) -> list[str]:
+    """A line for each alarm that is not normal: whether it is open, and where it stands."""
+    return [
+        f"{'open alarm' if name in row['alarms'] else 'alarm'}: {name.replace('-', ' ')}, {state}"
+        for name, state in row["alarm_states"].items()
+    ]

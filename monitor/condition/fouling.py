@@ -21,18 +21,20 @@ import msgspec
 DAY_S = 86400.0
 _MOST_POINTS = 36
 BLOCK_S = 6 * 3600.0
-# A block's error: sensor wander and the clean reference's own error, as a share of clean flow.
+# A block's own error, and the clean reference's, as a share of clean flow.
 # These hardly average out within a cycle, so blocks count for less than their number.
-_ERROR = 0.012
+_ERROR = 0.011
 _NOW, _NOW_S, _SHAPE = 1.5, 1.5 * DAY_S, 0.14
-_OFFSETS = ((-0.018, 0.25), (0.0, 0.5), (0.018, 0.25))  # of the whole cycle, and their chances
+# What the sensor may have wandered since the cleaning, and the chances; it grows with the root of time.
+_OFFSETS = ((-0.012, 0.25), (0.0, 0.5), (0.012, 0.25))
 _TAIL = 4.0  # degrees of freedom of the error's distribution: single blocks may be far off
 _RECENT = 0.35  # of the time since cleaning: older blocks fade, for loads change
 _LEAST_RECENT_S = 5 * DAY_S
 
 # Each shape is what it is called, its way of growing and its strength. Exponential growth is
 # (e^(g·u) − 1)/(e^g − 1) of the way to due at the share u of life; blocking, where each grain stops
-# more water than the last, is hyperbolic, u·(1 − s)/(1 − s·u).
+# more water than the last, is hyperbolic, u·(1 − s)/(1 − s·u); narrowing pores (Hermia 1982, m = 3/2)
+# go from the share s of the resistance at due as s/(1 − (1 − √s)·u)².
 SHAPES = (
     ("slowing", "exponential", -1.0),
     ("steady", "exponential", 0.0),
@@ -41,9 +43,15 @@ SHAPES = (
     ("growing faster", "exponential", 2.2),
     ("growing faster", "exponential", 3.6),
     ("growing faster", "exponential", 5.5),
+    ("growing faster", "narrowing", 0.05),
+    ("sudden at the end", "narrowing", 0.02),
+    ("sudden at the end", "narrowing", 0.006),
     ("sudden at the end", "blocking", 0.88),
+    ("sudden at the end", "blocking", 0.95),
     ("sudden at the end", "blocking", 0.97),
+    ("sudden at the end", "blocking", 0.98),
     ("sudden at the end", "blocking", 0.99),
+    ("sudden at the end", "blocking", 0.995),
 )
 # The grid is of what is left, so that it is as fine as the answer must be, early and late in a life.
 _SOONEST_S, _LATEST_S, _LEFT_COUNT = 0.1 * DAY_S, 730 * DAY_S, 45
@@ -151,7 +159,10 @@ def _posterior(track: Track, now_s: float, due: float, exponent: float) -> tuple
     """Weights of the lives, and in words the shape that fits best."""
     root = -1.0 / exponent
     memory_s = max(_LEAST_RECENT_S, _RECENT * now_s)
-    seen = [(p.at_s, p.share, p.blocks * _weight(now_s - p.at_s, memory_s)) for p in track.points]
+    seen = [
+        (p.at_s, p.share, p.blocks * _weight(now_s - p.at_s, memory_s), math.sqrt(p.at_s / now_s))
+        for p in track.points
+    ]
     half = (_TAIL + 1.0) / 2.0
     scale = 1.0 / (_TAIL * _ERROR * _ERROR)
     logs: list[list[float]] = []
@@ -162,10 +173,10 @@ def _posterior(track: Track, now_s: float, due: float, exponent: float) -> tuple
             # The prior is of lives; equal steps of log(left) are steps of `left` in life.
             prior = _life_prior(life, track.past_s) + math.log(left / life)
             totals = [0.0] * len(_OFFSETS)
-            for at_s, share, weight in seen:
+            for at_s, share, weight, wandered in seen:
                 off = share - math.pow(1.0 + due * _grown(at_s / life, way, strength), root)
                 for i, (offset, _) in enumerate(_OFFSETS):
-                    totals[i] -= weight * half * math.log1p((off - offset) ** 2 * scale)
+                    totals[i] -= weight * half * math.log1p((off - offset * wandered) ** 2 * scale)
             row.append(prior + _log_mean(totals))
         logs.append(row)
     top = max(max(row) for row in logs)
@@ -179,11 +190,15 @@ def _grown(u: float, way: str, strength: float) -> float:
     """How much of the way to due a shape has gone at the share u of its life."""
     if way == "blocking":
         return u * (1.0 - strength) / (1.0 - strength * u)
+    if way == "narrowing":
+        return (strength / (1.0 - (1.0 - math.sqrt(strength)) * u) ** 2 - strength) / (
+            1.0 - strength
+        )
     return math.expm1(strength * u) / math.expm1(strength) if strength else u
 
 
 def _log_mean(totals: Sequence[float]) -> float:
-    """The logarithm of the mean likelihood over the offsets of the clean reference."""
+    """The logarithm of the mean likelihood over what the sensor may have wandered."""
     top = max(totals)
     weighed = (w * math.exp(t - top) for t, (_, w) in zip(totals, _OFFSETS, strict=True))
     return top + math.log(sum(weighed))

@@ -12,13 +12,26 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from monitor.errors import CanisterError, MachineError
+from monitor.errors import CanisterError, MachineError, Refused
 from monitor.records import Entry, Health
 
 _log = logging.getLogger(__name__)
 _BATCH = 50
 _LOOK_EVERY_S = 1.0
 _PAUSE_WHEN_HELD_S = 0.25
+
+
+class RowRejected(MachineError):
+    """One event that the other side can never take.
+
+    Args:
+        settled: how many before it have arrived.
+        why: in one line.
+    """
+
+    def __init__(self, settled: int, why: str) -> None:
+        self.settled = settled
+        super().__init__(why)
 
 
 class Sink(Protocol):
@@ -39,6 +52,7 @@ class Sink(Protocol):
         Called with none when there is nothing new, so that a sink can do what else is due.
 
         Raises:
+            RowRejected: the event after the settled ones can never be taken; it is set aside.
             MachineError: the sink must be opened again.
         """
 
@@ -62,6 +76,9 @@ class Ledger(Protocol):
 
     def move_cursor(self, sink: str, position: int) -> None:
         """Note that a sink has everything up to and including this."""
+
+    def set_aside(self, sink: str, position: int, why: str) -> None:
+        """Keep an event that a sink can never take, and let its cursor pass it."""
 
     def undelivered(self, sink: str) -> int:
         """Return how many events a sink has not got yet."""
@@ -104,6 +121,8 @@ class Dispatcher(threading.Thread):
         self._trouble: str | None = None
         self._open = False
         self.delivered = 0
+        self.aside = 0
+        self.refused = False
 
     def wake(self) -> None:
         """Say that there is something new."""
@@ -134,7 +153,8 @@ class Dispatcher(threading.Thread):
             return Health(part, False, self._trouble, "what is undelivered stays in the journal")
         if not self.is_alive():
             return Health(part, False, "its thread is not running", "restart canister")
-        return Health(part, True, f"{self.delivered} events delivered")
+        aside = f", {self.aside} set aside" if self.aside else ""
+        return Health(part, True, f"{self.delivered} events delivered{aside}")
 
     def run(self) -> None:
         """Serve until halted; no error ends the thread."""
@@ -142,6 +162,7 @@ class Dispatcher(threading.Thread):
             try:
                 wait_s = self._round()
             except MachineError as error:
+                self.refused = isinstance(error, Refused)
                 wait_s = self._failed(str(error))
             except Exception as error:
                 _log.exception("delivery to %s failed unexpectedly", self._sink.name)
@@ -168,7 +189,10 @@ class Dispatcher(threading.Thread):
         self._wake.clear()
         position = self._journal.cursor(self._sink.name)
         entries = self._journal.entries_after(position, _BATCH)
-        settled = self._sink.deliver(entries)
+        try:
+            settled = self._sink.deliver(entries)
+        except RowRejected as why:
+            return self._set_aside(entries, why)
         if settled:
             self._journal.move_cursor(self._sink.name, entries[settled - 1].seq)
             self.delivered += settled
@@ -176,6 +200,17 @@ class Dispatcher(threading.Thread):
         if settled < len(entries):
             return _PAUSE_WHEN_HELD_S
         return 0.0 if len(entries) == _BATCH else _LOOK_EVERY_S
+
+    def _set_aside(self, entries: Sequence[Entry], why: RowRejected) -> float:
+        """Pass over one event, so that it does not hold up the others."""
+        if why.settled >= len(entries):
+            raise MachineError(str(why))  # not an event: something that stands
+        seq = entries[why.settled].seq
+        _log.error("event %d is set aside: %s", seq, why)
+        self._journal.set_aside(self._sink.name, seq, str(why))
+        self.delivered += why.settled
+        self.aside += 1
+        return 0.0
 
     def _failed(self, why: str) -> float:
         if self._trouble is None:
@@ -189,4 +224,4 @@ class Dispatcher(threading.Thread):
         self._waits.reset()
         if self._trouble is not None:
             _log.info("delivery to %s works again", self._sink.name)
-            self._trouble = None
+            self._trouble, self.refused = None, False

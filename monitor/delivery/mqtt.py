@@ -21,7 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from monitor.errors import BrokerError
+from monitor.delivery.commands import Arrived
+from monitor.errors import BrokerError, Refused
 
 _log = logging.getLogger(__name__)
 _CONNECT_WITHIN_S = 10.0
@@ -51,15 +52,13 @@ class BrokerAddress(msgspec.Struct, frozen=True):
 
 
 class Message(msgspec.Struct, frozen=True):
-    """One thing to publish at QoS 1."""
+    """One thing to publish at QoS 1; with MQTT 5 it may expire, and answer something."""
 
     topic: str
     payload: bytes
     retain: bool = False
-
-
-class Refused(BrokerError):
-    """The broker answered, and its answer is no; trying at once again is useless."""
+    expiry_s: int | None = None
+    correlation: bytes = b""
 
 
 class Session:
@@ -77,6 +76,8 @@ class Session:
         self._answered = threading.Event()
         self._answer: tuple[int, str] | None = None
         self._lost = threading.Event()
+        self._granted = threading.Event()
+        self._grant: int | None = None
         self._acks: dict[int, int] = {}
         self._ack_came = threading.Condition()
         self._client = self._built(will)
@@ -188,7 +189,9 @@ class Session:
             if not self.up:
                 mids.append(None)
                 continue
-            sent = self._client.publish(message.topic, message.payload, 1, message.retain)
+            sent = self._client.publish(
+                message.topic, message.payload, 1, message.retain, self._properties(message)
+            )
             mids.append(sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None)
         until = time.monotonic() + within_s
         waiting = {mid for mid in mids if mid is not None}
@@ -198,6 +201,48 @@ class Session:
                 if left <= 0 or not self._ack_came.wait(left):
                     break
             return [None if mid is None else self._acks.pop(mid, None) for mid in mids]
+
+    def _properties(self, message: Message) -> Properties | None:
+        if not self._address.version5 or not (message.expiry_s or message.correlation):
+            return None
+        found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if message.expiry_s:
+            found.MessageExpiryInterval = message.expiry_s
+        if message.correlation:
+            found.CorrelationData = message.correlation
+        return found
+
+    def subscribe(self, topic: str, take: Callable[[Arrived], None], within_s: float) -> bool:
+        """Hand over what comes on a topic; return whether the broker allows it.
+
+        Args:
+            topic: at QoS 1.
+            take: called in the client's own thread, so it must only note what came.
+            within_s: how long to wait for the broker's answer.
+        """
+
+        def came(_client: Any, _data: Any, message: Any) -> None:
+            extra = getattr(message, "properties", None)
+            take(
+                Arrived(
+                    bytes(message.payload),
+                    bool(message.retain),
+                    str(getattr(extra, "ResponseTopic", "") or ""),
+                    bytes(getattr(extra, "CorrelationData", b"") or b""),
+                )
+            )
+
+        self._client.on_message = self._guarded(came)
+        self._client.on_subscribe = self._guarded(self._subscribed)
+        self._client.subscribe(topic, qos=1)
+        self._granted.wait(within_s)
+        return self._grant is not None and accepted(self._grant)
+
+    def _subscribed(
+        self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any
+    ) -> None:
+        self._grant = int(reasons[0].value)
+        self._granted.set()
 
     def close(self, farewell: Message | None) -> None:
         """Disconnect; with a farewell this is on purpose and the will is not sent."""

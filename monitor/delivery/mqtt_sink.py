@@ -1,67 +1,100 @@
-"""The MQTT sink: events once each at QoS 1, and retained topics that show how things stand."""
+"""The MQTT sink: events once each at QoS 1, retained topics that show how things stand, commands."""
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
+from typing import Any, Protocol
 
 import msgspec
 
-from monitor.delivery import payloads
-from monitor.delivery.mqtt import BrokerAddress, Message, Refused, Session, accepted
+from monitor.delivery import commands, payloads
+from monitor.delivery.commands import Arrived, Owed, Unreadable
+from monitor.delivery.dispatcher import RowRejected
+from monitor.delivery.mqtt import BrokerAddress, Message, Session, accepted
 from monitor.delivery.topics import Topics
-from monitor.errors import BrokerError
-from monitor.records import Entry
+from monitor.errors import BrokerError, Refused, StorageError
+from monitor.records import Entry, Order
 
+_log = logging.getLogger(__name__)
 _ACKNOWLEDGED_WITHIN_S = 20.0
+_SUBSCRIBED_WITHIN_S = 10.0
 # After a break others come back to the same broker too; those without a session of their own would
 # miss what is sent before they have subscribed again.
 _SETTLE_AFTER_BREAK_S = 3.0
+_ANSWERED_WITHIN_S = 10.0
+_MOST_WAITING = 100
+# MQTT 5.0 section 3.4.2.1: topic name invalid, packet too large, payload format invalid. No second
+# try mends these, and no other row suffers from them.
+_ROWS_FAULT = frozenset({0x90, 0x95, 0x99})
+
+
+class Desk(Protocol):
+    """What the sink needs of the journal to pass on orders."""
+
+    def order(self, order: Order) -> int:
+        """Put down an order and return its number."""
+
+    def answer(self, seq: int) -> str | None:
+        """Return what became of an order, `None` for nothing yet."""
 
 
 class MqttSink:
     """Publishes to one broker.
 
     Args:
-        address: the broker.
+        address: asked for at every connection, so that a new password or certificate counts.
         topics: of this site.
         journal_id, run, version: for the ids and for presence.
         simulated: no real water is behind this; every event says so.
         on_lost: called from another thread when the connection is gone.
+        desk: where commands are put down; `None` to obey none.
+        wake: called when a command came.
     """
 
     name = "mqtt"
 
     def __init__(
         self,
-        address: BrokerAddress,
+        address: Callable[[], BrokerAddress],
         topics: Topics,
         journal_id: str,
         run: str,
         version: str,
         simulated: bool = False,
         on_lost: Callable[[], None] = lambda: None,
+        desk: Desk | None = None,
     ) -> None:
         self._address = address
+        self._place = "broker"
         self._topics = topics
         self._journal_id = journal_id
         self._run = run
         self._version = version
         self._simulated = simulated
         self.on_lost = on_lost
+        self._desk = desk
         self._session: Session | None = None
-        self._standing: dict[str, bytes] = {}
+        self._standing: dict[str, tuple[bytes, int | None]] = {}
         self._unsent: set[str] = set()
         self._lock = threading.Lock()
         self._was_open = False
         self._events_from_s = 0.0
+        self._arrived: deque[Arrived] = deque(maxlen=_MOST_WAITING)
+        self._owed: list[Owed] = []
+        self.deaf: str | None = None
 
-    def stand(self, topic: str, payload: bytes) -> None:
-        """Let a retained topic show this from now on, and again after every new connection."""
+    def stand(self, topic: str, payload: bytes, expiry_s: int | None = None) -> None:
+        """Let a retained topic show this from now on, and again after every new connection.
+
+        With an expiry it is published each time, changed or not.
+        """
         with self._lock:
-            if self._standing.get(topic) != payload:
-                self._standing[topic] = payload
+            if expiry_s is not None or self._standing.get(topic) != (payload, expiry_s):
+                self._standing[topic] = (payload, expiry_s)
                 self._unsent.add(topic)
 
     def open(self) -> None:
@@ -70,25 +103,44 @@ class MqttSink:
         Raises:
             BrokerError: not reached, refused, or no acknowledgement.
         """
+        address = self._address()
+        self._place = f"broker {address.host}:{address.port}"
         will = Message(self._topics.presence, self._presence("lost", None), True)
-        session = Session(self._address, will, self.on_lost)
+        session = Session(address, will, self.on_lost)
         session.open()
         self._session = session
         with self._lock:
             self._unsent = set(self._standing)
         self._publish([Message(self._topics.presence, self._presence("online", time.time()), True)])
         self._show()
+        self._listen(session)
         if self._was_open:
             self._events_from_s = time.monotonic() + _SETTLE_AFTER_BREAK_S
         self._was_open = True
 
+    def _listen(self, session: Session) -> None:
+        if self._desk is None:
+            return
+        allowed = session.subscribe(self._topics.commands, self._came, _SUBSCRIBED_WITHIN_S)
+        why = f"{self._place}: does not let us read {self._topics.commands}; commands do not come"
+        deaf = None if allowed else why
+        if deaf is not None and self.deaf is None:
+            _log.warning("%s; look at its access rules", deaf)
+        self.deaf = deaf
+
+    def _came(self, arrived: Arrived) -> None:
+        self._arrived.append(arrived)
+        self.on_lost()  # wakes the thread that serves us
+
     def deliver(self, entries: Sequence[Entry]) -> int:
-        """Publish what stands anew, then events; return how many events the broker has.
+        """Publish what stands anew, answers, then events; return how many events the broker has.
 
         Raises:
             BrokerError: the connection is gone, or the broker refuses.
+            RowRejected: one event can never be taken.
         """
         self._show()
+        self._serve()
         if not entries or time.monotonic() < self._events_from_s:
             return 0
         return self._publish(
@@ -121,22 +173,61 @@ class MqttSink:
 
     def _show(self) -> None:
         with self._lock:
-            changed = [(t, self._standing[t]) for t in sorted(self._unsent)]
+            changed = [(t, *self._standing[t]) for t in sorted(self._unsent)]
             self._unsent = set()
         if not changed:
             return
         try:
-            self._publish([Message(topic, payload, True) for topic, payload in changed])
-        except BrokerError:
+            self._publish([Message(topic, body, True, expiry) for topic, body, expiry in changed])
+        except (BrokerError, RowRejected):
             with self._lock:
-                self._unsent.update(topic for topic, _ in changed)
+                self._unsent.update(topic for topic, _, _ in changed)
             raise
+
+    def _serve(self) -> None:
+        """Put down the commands that came, and answer those that are done."""
+        desk, now_s = self._desk, time.monotonic()
+        if desk is None:
+            return
+        while self._arrived:
+            self._take(desk, self._arrived.popleft(), now_s)
+        if not self._owed:
+            return
+        ready, self._owed = commands.settled(
+            self._owed, [desk.answer(one.seq) for one in self._owed], now_s
+        )
+        for one, said in ready:
+            self._answer(one.to, one.correlation, one.order, one.filter_id, said)
+
+    def _take(self, desk: Desk, arrived: Arrived, now_s: float) -> None:
+        to = commands.answer_topic(arrived.answer_to, self._topics.answers)
+        try:
+            order = commands.read(arrived)
+            seq = desk.order(order)
+        except (Unreadable, StorageError) as why:
+            _log.warning("a command over MQTT is refused: %s", why)
+            self._answer(to, arrived.correlation, None, None, f"refused: {why}")
+            return
+        until_s = now_s + _ANSWERED_WITHIN_S
+        self._owed.append(Owed(seq, order.name, order.filter_id, to, arrived.correlation, until_s))
+
+    def _answer(
+        self, to: str, correlation: bytes, order: str | None, filter_id: str | None, said: str
+    ) -> None:
+        """Answer; that a stranger's answer cannot be sent is no reason to hold up alarms."""
+        body = msgspec.json.encode(payloads.answer(time.time(), order, filter_id, said))
+        session = self._session
+        if session is None:
+            return
+        codes = session.publish([Message(to, body, correlation=correlation)], _SUBSCRIBED_WITHIN_S)
+        if not accepted(codes[0]):
+            _log.warning("%s: does not take the answer to a command (reason %s)", to, codes[0])
 
     def _publish(self, messages: Sequence[Message]) -> int:
         """Return how many leading messages were acknowledged; raise if not even the first was."""
         session = self._session
         if session is None or not session.up:
-            raise BrokerError(f"broker {self._address.host}:{self._address.port}: connection lost")
+            raise BrokerError(f"{self._place}: connection lost")
         codes = session.publish(messages, _ACKNOWLEDGED_WITHIN_S)
         settled = 0
         for code in codes:
@@ -149,13 +240,15 @@ class MqttSink:
         if code is None:
             if settled:
                 return settled
-            raise BrokerError(
-                f"broker {self._address.host}:{self._address.port}: no acknowledgement"
-            )
+            raise BrokerError(f"{self._place}: no acknowledgement")
+        topic = messages[settled].topic
+        if code in _ROWS_FAULT:
+            raise RowRejected(settled, f"{self._place}: never takes this (reason {code})")
         raise Refused(
-            f"broker {self._address.host}:{self._address.port}: refuses to take "
-            f"{messages[settled].topic} (reason {code}); look at its access rules for this user"
+            f"{self._place}: refuses to take {topic} (reason {code}); look at its access rules for "
+            "this user"
         )
 
     def _presence(self, word: str, utc_s: float | None) -> bytes:
-        return msgspec.json.encode(payloads.presence(word, self._run, utc_s, self._version))
+        fields: dict[str, Any] = payloads.presence(word, self._run, utc_s, self._version)
+        return msgspec.json.encode(fields)

@@ -12,13 +12,14 @@ from typing import Any
 
 import msgspec
 
+from monitor.alarms.priority import PRIORITIES
 from monitor.records import (
     AlarmKind,
+    AlarmState,
     Assessment,
     Cause,
     CleanBasis,
     Event,
-    EventKind,
     Moment,
     Outlook,
     Quality,
@@ -53,7 +54,7 @@ def event(happened: Event) -> dict[str, Any]:
     """Return an event's own fields: the same in topics, in `--json` output and in files."""
     return {
         "time": iso(happened.utc_s),
-        "filter": happened.filter_id,
+        "filter": happened.filter_id or None,
         "alarm": happened.alarm,
         "event": happened.event,
         "occurrence": happened.occurrence,
@@ -66,16 +67,20 @@ def event(happened: Event) -> dict[str, Any]:
         "advice": happened.advice,
         "consequence": happened.consequence,
         "sure": happened.sure,
+        "priority": None if happened.alarm is None else PRIORITIES[happened.alarm],
+        "state": None if happened.alarm is None else happened.state,
+        "announce": happened.announce,
+        "by": happened.by,
     }
 
 
 def alarm(happened: Event, simulated: bool = False) -> dict[str, Any]:
     """Return the standing of one alarm, from the event that changed it last."""
     fields = event(happened)
-    del fields["event"]
+    del fields["event"], fields["announce"]
     return {
         "format": FORMAT,
-        "active": happened.event in (EventKind.RAISED, EventKind.UPDATED),
+        "active": happened.active,
         "simulated": simulated,
         **fields,
     }
@@ -88,7 +93,7 @@ def never(filter_id: str, kind: AlarmKind, simulated: bool = False) -> dict[str,
         "active": False,
         "simulated": simulated,
         "time": None,
-        "filter": filter_id,
+        "filter": filter_id or None,
         "alarm": kind,
         "occurrence": 0,
         "flow_l_per_h": None,
@@ -100,6 +105,9 @@ def never(filter_id: str, kind: AlarmKind, simulated: bool = False) -> dict[str,
         "advice": "",
         "consequence": "",
         "sure": None,
+        "priority": PRIORITIES[kind],
+        "state": AlarmState.NORMAL,
+        "by": "",
     }
 
 
@@ -107,6 +115,7 @@ def state(
     seen: Assessment,
     now: Moment,
     alarms: Mapping[str, bool],
+    states: Mapping[str, AlarmState],
     phase: str,
     simulated: bool,
     ahead: Outlook | None = None,
@@ -134,8 +143,17 @@ def state(
         "fouling": None if ahead is None else round(ahead.fouling, 3),
         "cleaning_due": None if ahead is None else due(ahead),
         "alarms": sorted(name for name, active in alarms.items() if active),
+        "alarm_states": {k: v for k, v in sorted(states.items()) if v is not AlarmState.NORMAL},
         "pause": paused,
         "simulated": simulated,
+    }
+
+
+def site(alarms: Mapping[str, bool], states: Mapping[str, AlarmState]) -> dict[str, Any]:
+    """Return how the alarms of the site itself stand."""
+    return {
+        "alarms": sorted(name for name, active in alarms.items() if active),
+        "alarm_states": {k: v for k, v in sorted(states.items()) if v is not AlarmState.NORMAL},
     }
 
 
@@ -162,6 +180,41 @@ def presence(word: str, run: str, utc_s: float | None, version: str) -> dict[str
         "run": run,
         "time": None if utc_s is None else iso(utc_s),
         "version": version,
+    }
+
+
+def heartbeat(
+    now: Moment, run: str, version: str, alarms: Mapping[str, bool], filters: Mapping[str, bool]
+) -> dict[str, Any]:
+    """Return the sign of life: who is watched, which of the site's alarms stand.
+
+    Args:
+        now: the moment.
+        run, version: of the daemon.
+        alarms: the site's alarms, and whether each is active.
+        filters: whether water is known to move in each.
+    """
+    return {
+        "format": FORMAT,
+        "time": iso(now.utc_s),
+        "clock_synchronised": now.synchronised,
+        "run": run,
+        "version": version,
+        "alarms": sorted(name for name, active in alarms.items() if active),
+        "running": sorted(name for name, runs in filters.items() if runs),
+        "not_running": sorted(name for name, runs in filters.items() if not runs),
+    }
+
+
+def answer(now_utc_s: float, order: str | None, filter_id: str | None, said: str) -> dict[str, Any]:
+    """Return the answer to an order; `order` is null where it could not be read."""
+    return {
+        "format": FORMAT,
+        "time": iso(now_utc_s),
+        "order": order,
+        "filter": filter_id or None,
+        "accepted": not said.startswith("refused"),
+        "answer": said,
     }
 
 

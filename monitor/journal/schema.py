@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 
-VERSION = 1
+VERSION = 2
 
 # AUTOINCREMENT, so that a sequence number is never used twice even after rows were dropped.
 _CREATE = """
@@ -29,6 +29,20 @@ CREATE TABLE orders (
 CREATE TABLE cursors (sink TEXT PRIMARY KEY, position INTEGER NOT NULL);
 """
 
+# From each version to the next; `_CREATE` is version 1, so that every journal takes the same way.
+# Version 2: events that a sink can never take (an empty sink: that nobody can read), and what was
+# dropped, by name.
+_STEPS = {
+    2: """
+CREATE TABLE aside (
+    sink TEXT NOT NULL, seq INTEGER NOT NULL, utc_s REAL NOT NULL, why TEXT NOT NULL,
+    PRIMARY KEY (sink, seq)
+);
+CREATE TABLE counts (name TEXT PRIMARY KEY, number INTEGER NOT NULL);
+CREATE INDEX events_observed ON events (seq) WHERE body LIKE '%"event":"observed"%';
+""",
+}
+
 
 def bring_up(link: sqlite3.Connection) -> None:
     """Create the tables, or bring older ones to this version, in one transaction.
@@ -41,7 +55,10 @@ def bring_up(link: sqlite3.Connection) -> None:
         return
     if version > VERSION:
         raise NewerJournalError(version)
-    link.executescript(f"BEGIN IMMEDIATE; {_CREATE} PRAGMA user_version = {VERSION}; COMMIT;")
+    steps = ([_CREATE] if version == 0 else []) + [_STEPS[n] for n in _STEPS if n > version]
+    link.executescript(
+        f"BEGIN IMMEDIATE; {' '.join(steps)} PRAGMA user_version = {VERSION}; COMMIT;"
+    )
 
 
 class NewerJournalError(Exception):

@@ -235,10 +235,47 @@ class Journal:
                     "ORDER BY seq LIMIT ?",
                     (position, limit),
                 ).fetchall()
-            found = _entries(rows)
+            found = self._readable(rows)
             if found or not rows:
                 return found
             position = rows[-1][0]
+
+    def _readable(self, rows: Sequence[tuple[int, str, int, str]]) -> list[Entry]:
+        """The rows as events; what cannot be read is set aside for everybody, and told once."""
+        found = []
+        for seq, run, sync, body in rows:
+            try:
+                found.append(Entry(seq, run, bool(sync), _event(body)))
+            except msgspec.DecodeError as error:
+                if self._put_aside("", seq, f"cannot be read: {error}"):
+                    _log.warning(
+                        "event %d of the journal cannot be read and is passed over: %s", seq, error
+                    )
+        return found
+
+    def set_aside(self, sink: str, position: int, why: str) -> None:
+        """Keep an event that a sink can never take, and let its cursor pass it."""
+        self._put_aside(sink, position, why)
+        self.move_cursor(sink, position)
+
+    def _put_aside(self, sink: str, seq: int, why: str) -> bool:
+        """Note it; return whether that is new."""
+        with self._guarded("write", transaction=True) as link:
+            made = link.execute(
+                "INSERT OR IGNORE INTO aside VALUES (?, ?, ?, ?)", (sink, seq, time.time(), why)
+            )
+        return made.rowcount > 0
+
+    def aside(self) -> list[tuple[str, int, str]]:
+        """Return sink, number and reason of every event that was set aside."""
+        with self._guarded("read") as link:
+            rows = link.execute("SELECT sink, seq, why FROM aside ORDER BY sink, seq").fetchall()
+        return [(str(sink), int(seq), str(why)) for sink, seq, why in rows]
+
+    def counts(self) -> dict[str, int]:
+        """Return how many rows of each kind were dropped to stay within the bounds."""
+        with self._guarded("read") as link:
+            return dict(link.execute("SELECT name, number FROM counts").fetchall())
 
     def last_entries(self, limit: int) -> list[Entry]:
         """Return the newest events, oldest of them first."""
@@ -247,7 +284,7 @@ class Journal:
                 "SELECT seq, run, synchronised, body FROM events ORDER BY seq DESC LIMIT ?",
                 (limit,),
             ).fetchall()
-        return _entries(rows[::-1])
+        return self._readable(rows[::-1])
 
     def cursor(self, sink: str) -> int:
         """Return the sequence number up to which a sink has everything."""
@@ -265,32 +302,40 @@ class Journal:
         with self._guarded("read") as link:
             row = link.execute(
                 "SELECT COUNT(*) FROM events WHERE seq > "
-                "COALESCE((SELECT position FROM cursors WHERE sink = ?), 0)",
+                "COALESCE((SELECT position FROM cursors WHERE sink = ?), 0) "
+                "AND seq NOT IN (SELECT seq FROM aside WHERE sink = '')",
                 (sink,),
             ).fetchone()
         return int(row[0])
 
-    def order(self, order: Order) -> int:
-        """Put down an order for the daemon and return its number."""
+    def order(self, order: Order, made_utc_s: float | None = None) -> int:
+        """Put down an order for the daemon, as of now or of a time, and return its number."""
         with self._guarded("write", transaction=True) as link:
             made = link.execute(
                 "INSERT INTO orders (made_utc_s, body) VALUES (?, ?)",
-                (time.time(), msgspec.json.encode(order).decode()),
+                (
+                    time.time() if made_utc_s is None else made_utc_s,
+                    msgspec.json.encode(order).decode(),
+                ),
             )
             return int(made.lastrowid or 0)
 
-    def open_orders(self) -> list[tuple[int, Order | None]]:
-        """Return the orders not yet done, oldest first; `None` for one that cannot be read."""
+    def open_orders(self) -> list[tuple[int, Order | None, float]]:
+        """Return the orders not yet done, oldest first, and the wall clock when they were put down.
+
+        `None` stands for one that cannot be read.
+        """
         with self._guarded("read") as link:
             rows = link.execute(
-                "SELECT seq, body FROM orders WHERE done_utc_s IS NULL ORDER BY seq"
+                "SELECT seq, body, made_utc_s FROM orders WHERE done_utc_s IS NULL ORDER BY seq"
             ).fetchall()
-        found: list[tuple[int, Order | None]] = []
-        for seq, body in rows:
+        found: list[tuple[int, Order | None, float]] = []
+        for seq, body, made_utc_s in rows:
             try:
-                found.append((int(seq), msgspec.json.decode(body, type=Order)))
+                order = msgspec.json.decode(body, type=Order)
             except msgspec.DecodeError:
-                found.append((int(seq), None))
+                order = None
+            found.append((int(seq), order, float(made_utc_s)))
         return found
 
     def answer(self, seq: int) -> str | None:
@@ -307,11 +352,17 @@ class Journal:
         self._local.version = version
         return bool(version != before)
 
-    def prune(self, older_than_line_s: float, max_bytes: int) -> int:
+    def prune(
+        self, older_than_line_s: float, max_bytes: int, sinks: Sequence[str] | None = None
+    ) -> int:
         """Drop samples older than a time, then the oldest until the file fits; return how many.
 
-        Events are never dropped. Rows go in pages, so that no other writer waits for long.
+        Only when no sample is left and the file is still too large do events go: observations
+        first, then the oldest. What one of the `sinks` has not got yet is never dropped, and with
+        `None` no event is. What went for its size is counted. Rows go in pages, so that no other
+        writer waits for long.
         """
+        owed = 0 if sinks is None else min((self.cursor(s) for s in sinks), default=2**62)
         dropped = 0
         while True:
             with self._guarded("write", transaction=True) as link:
@@ -320,13 +371,32 @@ class Journal:
                     (older_than_line_s, _PAGE_ROWS),
                 ).rowcount
                 if not gone and self._used_bytes(link) > max_bytes:
-                    gone = link.execute(
-                        "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples ORDER BY seq LIMIT ?)",
-                        (_PAGE_ROWS,),
-                    ).rowcount
+                    gone = self._shrink(link, owed)
             dropped += max(0, gone)
             if gone <= 0:
                 return dropped
+
+    @staticmethod
+    def _shrink(link: sqlite3.Connection, owed: int) -> int:
+        """Drop one page of what matters least, and count it; of events only up to `owed`."""
+        for name, where in (
+            ("samples", "samples"),
+            ("observations", f'events WHERE seq <= {owed} AND body LIKE \'%"event":"observed"%\''),
+            ("events", f"events WHERE seq <= {owed}"),
+        ):
+            table = where.split()[0]
+            gone = link.execute(
+                f"DELETE FROM {table} WHERE seq IN (SELECT seq FROM {where} ORDER BY seq LIMIT ?)",
+                (_PAGE_ROWS,),
+            ).rowcount
+            if gone > 0:
+                link.execute(
+                    "INSERT INTO counts VALUES (?, ?) "
+                    "ON CONFLICT (name) DO UPDATE SET number = number + excluded.number",
+                    (name, gone),
+                )
+                return int(gone)
+        return 0
 
     @staticmethod
     def _used_bytes(link: sqlite3.Connection) -> int:
@@ -341,18 +411,6 @@ class Journal:
                 link.close()
             self._links = []
         self._local = threading.local()
-
-
-def _entries(rows: Sequence[tuple[int, str, int, str]]) -> list[Entry]:
-    found = []
-    for seq, run, sync, body in rows:
-        try:
-            found.append(Entry(seq, run, bool(sync), _event(body)))
-        except msgspec.DecodeError as error:
-            _log.warning(
-                "event %d of the journal cannot be read and is passed over: %s", seq, error
-            )
-    return found
 
 
 def _text(value: Any) -> str:

@@ -8,8 +8,9 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, SecretStr
+from pydantic import BeforeValidator, Field, SecretStr, model_validator
 
+from monitor.records import AlarmKind
 from monitor.settings.base import MAX_FILTERS, Id, Section, from_json, key
 from monitor.settings.description import (
     CanisterSettings,
@@ -121,6 +122,14 @@ class MqttSettings(Section):
         "First level of every topic", default="canister"
     )
     keepalive_s: int = key("Keep-alive interval", "s", default=30, ge=5, le=3600)
+    commands: bool = key(
+        "Obey commands that come over the broker; who may send them is the broker's access rules",
+        default=True,
+    )
+    heartbeat_s: float = key(
+        "How often a sign of life is published; gone for three times as long, nobody watches",
+        "s", default=60.0, ge=10, le=3600,
+    )  # fmt: skip
     state_every_s: float = key(
         "How often each filter's state is published when nothing else happens",
         "s", default=10.0, ge=1, le=3600,
@@ -169,6 +178,44 @@ class LimitSettings(Section):
         default=0.05, ge=0.01, le=0.3,
     )  # fmt: skip
     clear_hold_s: float = key("... for this long", "s", default=15.0, ge=0, le=3600)
+
+
+class AlarmSettings(Section):
+    """How alarms are said, again and to whom; the same for all filters."""
+
+    repeat_min: float = key(
+        "An alarm that nobody has acknowledged is said again after this, then after twice as long, "
+        "and so on", "min", default=60.0, ge=5, le=1440,
+    )  # fmt: skip
+    repeat_at_most_h: float = key(
+        "... but at least this often; one of low priority only this often",
+        "h",
+        default=24.0,
+        ge=1,
+        le=168,
+    )
+    escalate_min: float = key(
+        "Nobody having acknowledged one of high priority after this, it goes to the second channel too",
+        "min", default=15.0, ge=1, le=1440,
+    )  # fmt: skip
+    acknowledged_for_h: float = key(
+        "An acknowledged alarm that still stands after this is said again",
+        "h", default=12.0, ge=1, le=168,
+    )  # fmt: skip
+    low_acknowledged_for_days: float = key(
+        "... and one of low priority, such as cleaning due, after this",
+        "days", default=7.0, ge=0.5, le=60,
+    )  # fmt: skip
+    latching: Annotated[list[AlarmKind], BeforeValidator(from_json)] = key(
+        "Alarms that stand until acknowledged, though their condition is over",
+        sample=["flow-stopped"], default_factory=list, max_length=len(AlarmKind),
+    )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _in_order(self) -> AlarmSettings:
+        if self.repeat_at_most_h * 60 < self.repeat_min:
+            raise ValueError("repeat_at_most_h must not be shorter than repeat_min")
+        return self
 
 
 class LearningSettings(Section):
@@ -221,6 +268,7 @@ class SettingsTree(Section):
     rig: RigSettings = key("Simulated filter", default_factory=RigSettings)
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
+    alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)
     materials: dict[Id, MaterialSettings] = key(
         "Media materials of your own, by name", default_factory=dict
     )

@@ -19,7 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 import msgspec
 
 from monitor.alarms.rules import Limits
-from monitor.alarms.watch import WatchPlan, WatchState, step
+from monitor.alarms.watch import KINDS, WatchPlan, WatchState, step
 from monitor.app.rehearsal import scenario
 from monitor.app.sources import rig_plan
 from monitor.condition.consequence import Stock
@@ -70,7 +70,7 @@ def told(case: tuple[FaultName, int]) -> tuple[FaultName, Cause]:
         Stock(min_c=23.5, max_c=27.0),
     )  # fmt: skip
     state, cause = WatchState(), Cause.NONE
-    wanted = _FLOW if RIGHT[name] & {*_flow_causes()} else set(AlarmKind) - _FLOW
+    wanted = _FLOW if RIGHT[name] & {*_flow_causes()} else set(KINDS) - _FLOW
     for now in _moments(rig, start, min(lasts, 3600.0)):
         state, _, events = step(state, watch_plan, rig.read(now), now)
         for event in events:

@@ -12,14 +12,18 @@ import msgspec
 import pytest
 import yaml
 
+from monitor.alarms.life import Announcing
 from monitor.alarms.rules import Limits
+from monitor.alarms.site import SITE_KINDS, SiteState, begin_test, judge
 from monitor.alarms.watch import KINDS
+from monitor.app.obey import NAMES
 from monitor.app.replay import unknown_filter
 from monitor.app.station import Station
 from monitor.delivery import payloads
 from monitor.delivery.topics import Topics
 from monitor.records import (
     AlarmKind,
+    AlarmState,
     Cause,
     CleanBasis,
     Event,
@@ -64,8 +68,15 @@ def test_the_document_is_asyncapi_3(document: dict[str, Any]) -> None:
 @pytest.mark.parametrize("kind", list(EventKind))
 def test_every_event_is_as_described(document: dict[str, Any], kind: EventKind) -> None:
     alarm = AlarmKind.CLEANING_DUE if kind in (EventKind.RAISED, EventKind.CLEARED) else None
-    fields = payloads.event(event(event=kind, alarm=alarm))
+    fields = payloads.event(event(event=kind, alarm=alarm, by="Ada"))
     check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+
+
+@pytest.mark.parametrize("state", list(AlarmState))
+def test_every_alarm_state_is_as_described(document: dict[str, Any], state: AlarmState) -> None:
+    fields = payloads.event(event(state=state, active=True, announce=True))
+    check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(state=state))))
 
 
 @pytest.mark.parametrize("cause", list(Cause))
@@ -77,7 +88,42 @@ def test_every_cause_is_as_described(document: dict[str, Any], cause: Cause) -> 
 @pytest.mark.parametrize("kind", list(AlarmKind))
 def test_alarms_are_as_described(document: dict[str, Any], kind: AlarmKind) -> None:
     check(document, "alarm", msgspec.json.encode(payloads.alarm(event(alarm=kind))))
-    check(document, "alarm", msgspec.json.encode(payloads.never("long_tank", kind)))
+    of = "" if kind in SITE_KINDS else "long_tank"
+    check(document, "alarm", msgspec.json.encode(payloads.never(of, kind)))
+
+
+def test_events_of_the_site_are_as_described(document: dict[str, Any]) -> None:
+    state = begin_test(SiteState(), Moment(0.0, 1_770_000_000.0))
+    _, events = judge(state, {}, Announcing(), frozenset(), Moment(1.0, 1_770_000_001.0))
+    assert [e.alarm for e in events] == [AlarmKind.TEST]
+    fields = payloads.event(events[0])
+    check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
+
+
+def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> None:
+    beat = payloads.heartbeat(
+        Moment(1.0, 1_770_000_000.0),
+        "r",
+        "0",
+        {"test": True, "leak": False},
+        {"a": True, "b": False},
+    )
+    assert (beat["alarms"], beat["running"], beat["not_running"]) == (["test"], ["a"], ["b"])
+    check(document, "heartbeat", msgspec.json.encode(beat))
+    for said, accepted in (("done: so", True), ("noted", True), ("refused: no", False)):
+        answer = payloads.answer(1_770_000_000.0, None, "", said)
+        assert answer["accepted"] is accepted
+        check(document, "answer", msgspec.json.encode(answer))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_order_is_a_command_as_described(document: dict[str, Any], name: str) -> None:
+    check(document, "command", msgspec.json.encode({"order": name, "filter": "a", "minutes": 5}))
+
+
+def test_the_document_knows_no_other_order(document: dict[str, Any]) -> None:
+    listed = document["components"]["schemas"]["command"]["properties"]["order"]["enum"]
+    assert sorted(listed) == sorted(NAMES)
 
 
 @pytest.mark.parametrize("quality", list(Quality))
@@ -109,6 +155,10 @@ def test_topics_are_the_documents_addresses(document: dict[str, Any]) -> None:
         "events": topics.events,
         "state": topics.state("long_tank"),
         "alarm": topics.alarm("long_tank", "flow-low"),
+        "siteAlarm": topics.alarm("", "flow-low"),
+        "heartbeat": topics.heartbeat,
+        "commands": topics.commands,
+        "answers": topics.answers,
     }
     values = {"root": "canister", "site": "fish_room", "filter": "long_tank", "alarm": "flow-low"}
     addresses = {k: c["address"].format(**values) for k, c in document["channels"].items()}
@@ -118,3 +168,5 @@ def test_topics_are_the_documents_addresses(document: dict[str, Any]) -> None:
 def test_the_alarms_of_the_topic_are_those_of_the_program(document: dict[str, Any]) -> None:
     listed = document["channels"]["alarm"]["parameters"]["alarm"]["enum"]
     assert sorted(listed) == sorted(kind.value for kind in KINDS)
+    listed = document["channels"]["siteAlarm"]["parameters"]["alarm"]["enum"]
+    assert sorted(listed) == sorted(kind.value for kind in SITE_KINDS)

@@ -18,8 +18,9 @@ MINUTE_S = 60.0
 class Life(NamedTuple):
     """One life: shares of clean flow by the minute as the sensor shows them, and the truth.
 
-    `flows` is L/h by the minute, 0 while the pump is off; `due_minute` when the true share first
-    reached the limit, None if it did not; `clean_l_per_h` the true clean flow.
+    `flows` is L/h by the minute, 0 while the pump is off; `due_minute` when the true flow was first
+    down to the limit's share of what it was just after the cleaning, None if it never was;
+    `clean_l_per_h` the flow without any dirt.
     """
 
     flows: list[float]
@@ -70,6 +71,8 @@ def live(seed: int, limit: float = 0.75, days: float = 180.0) -> Life:
     noise = rng.uniform(0.002, 0.01)
     load, load_to = 1.0, 1.0
     share = flow(body, cake) / clean
+    # A cleaning leaves a little dirt; clean flow is what the filter gives after it.
+    due_share = limit * share
     end = None
     for minute in range(int(days * 1440)):
         if minute % 720 == 0:
@@ -87,7 +90,7 @@ def live(seed: int, limit: float = 0.75, days: float = 180.0) -> Life:
             seen = share * (gain + wander) * (1 + rng.gauss(0, noise / 3))
             flows.append(seen * clean * rated)
         warmth.append(25.0 + 0.4 * math.sin(2 * math.pi * of_day / 1440) + rng.gauss(0, 0.03))
-        if due_minute is None and share <= limit:
+        if due_minute is None and share <= due_share:
             due_minute = minute
             end = minute + 1440
         if end is not None and minute >= end:

@@ -141,7 +141,7 @@ def test_a_pause_is_told_shown_and_ended(
     assert until(lambda: ("paused", None) in all_topics.events(), 20)
     status = canister("status", "--config", file, "--json")
     assert status.wait() == 0
-    assert json.loads(status.output)["pause"] == "feeding"
+    assert json.loads(status.output.splitlines()[0])["pause"] == "feeding"
     time.sleep(6)
     assert ("raised", "flow-stopped") not in all_topics.events()
     assert canister("resume", "--config", file).wait() == 0
@@ -162,7 +162,7 @@ def test_status_tells_live_from_past(
     time.sleep(3)
     live = canister("status", "--config", file, "--json")
     assert live.wait() == 0, live.errors
-    row = json.loads(live.output)
+    row = json.loads(live.output.splitlines()[0])
     assert row["sentence"].startswith("Running at ")
     assert row["watched"] is True
     assert row["simulated"] is True

@@ -12,6 +12,7 @@ import re
 import pytest
 
 from monitor.alarms.advice import advice
+from monitor.alarms.watch import KINDS
 from monitor.condition.averages import Averages
 from monitor.condition.cause import reason
 from monitor.condition.pipeline import ConditionState
@@ -69,7 +70,7 @@ def raised_pairs() -> set[tuple[AlarmKind, Cause]]:
                 "left", 1.0, flow, quality, times_clean(steady), times_clean(running), CLEAN,
                 CleanBasis.MEASURED, None, Quality.MISSING, 61.0, flow is not None,
             )  # fmt: skip
-            found |= {(kind, reason(kind, state, one).cause) for kind in AlarmKind}
+            found |= {(kind, reason(kind, state, one).cause) for kind in KINDS}
     return found
 
 

@@ -36,7 +36,9 @@ def raised() -> Alarm:
 def test_it_is_raised_when_the_condition_has_held_its_delay() -> None:
     seen = lived([(WANTED, 1.0)] * 10)
     assert [a.active for a in seen] == [False] * 9 + [True]
-    assert seen[-1] == Alarm(True, 1, 0.0, 0.0, 10.0, 1.7e9 + 10.0)
+    assert seen[-1] == Alarm(
+        True, 1, 0.0, 0.0, 10.0, 1.7e9 + 10.0, unacknowledged=True, since_s=10.0
+    )
 
 
 def test_without_a_delay_it_is_raised_at_once() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.alarms import watch
+from monitor.alarms import acts, watch
 from monitor.alarms.pause import LONGEST_MIN, PauseKind
 from monitor.alarms.rules import Limits
 from monitor.alarms.watch import WatchPlan, WatchState
@@ -50,7 +50,7 @@ class Filter:
 
     def pause(self, kind: PauseKind, minutes: float) -> Filter:
         now = Moment(self.now_s, self.now_s)
-        self.state, events = watch.paused(self.state, PLAN, kind, minutes, now)
+        self.state, events = acts.paused(self.state, PLAN, kind, minutes, now)
         self.events += events
         return self
 
@@ -97,9 +97,9 @@ def test_an_alarm_that_stood_before_the_pause_is_still_cleared() -> None:
 def test_ended_by_hand() -> None:
     one = Filter().pause(PauseKind.FEEDING, 30)
     now = Moment(one.now_s, one.now_s)
-    one.state, events = watch.pause_ended(one.state, PLAN, now)
+    one.state, events = acts.pause_ended(one.state, PLAN, now)
     assert [e.event for e in events] == [EventKind.PAUSE_ENDED]
-    assert watch.pause_ended(one.state, PLAN, now)[1] == ()
+    assert acts.pause_ended(one.state, PLAN, now)[1] == ()
     assert one.run(0.0, 30).told()[-1] == STOP
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.alarms.watch import KINDS
 from monitor.condition.averages import Averages, follow
 from monitor.condition.cause import reason
 from monitor.condition.pipeline import ConditionState
@@ -108,7 +109,7 @@ def test_unknown_flow_points_to_the_sensor_and_says_what_came(quality: Quality, 
     assert "61 s" in why.evidence
 
 
-@pytest.mark.parametrize("kind", list(AlarmKind))
+@pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_has_a_reason_even_when_nothing_is_known(kind: AlarmKind) -> None:
     nothing = Assessment(
         "left", 0.0, None, Quality.MISSING, None, None, None, CleanBasis.NONE, None,

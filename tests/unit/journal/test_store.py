@@ -127,9 +127,9 @@ def test_orders_from_another_process_are_seen_and_answered(
     assert journal.changed()
     assert not journal.changed()
     other = Journal(tmp_path)
-    seq = other.order(Order("cleaned", "left"))
+    seq = other.order(Order("cleaned", "left"), 1.7e9)
     assert journal.changed()
-    assert journal.open_orders() == [(seq, Order("cleaned", "left"))]
+    assert journal.open_orders() == [(seq, Order("cleaned", "left"), 1.7e9)]
     assert other.answer(seq) is None
     journal.record(Moment(1.0, 1.0), answers=[(seq, "done")])
     assert other.answer(seq) == "done"
@@ -143,6 +143,42 @@ def test_pruning_takes_samples_by_age_then_by_size_and_never_events(journal: Jou
     assert journal.prune(0.0, 10**9) == 0
     assert journal.prune(0.0, 1) == 5000
     assert len(journal.entries_after(0, 10)) == 1
+    assert journal.counts() == {"samples": 5000}
+
+
+def test_events_go_last_and_never_before_every_sink_has_them(journal: Journal) -> None:
+    seen = msgspec.structs.replace(event(), event=EventKind.OBSERVED)
+    journal.record(Moment(1.0, 1.0), [event(), seen, event(), seen])
+    assert journal.prune(0.0, 1, ["mqtt"]) == 0
+    journal.move_cursor("mqtt", 3)
+    assert journal.prune(0.0, 1, ["mqtt", "slow"]) == 0
+    assert journal.prune(0.0, 1, ["mqtt"]) == 3
+    assert [e.seq for e in journal.entries_after(0, 10)] == [4]
+    assert journal.counts() == {"observations": 1, "events": 2}
+    assert journal.prune(0.0, 1, []) == 1, "without a sink nothing is owed"
+
+
+def test_an_event_that_a_sink_never_takes_is_kept_beside(journal: Journal) -> None:
+    journal.record(Moment(1.0, 1.0), [event(), event()])
+    journal.set_aside("mqtt", 1, "too large")
+    assert journal.aside() == [("mqtt", 1, "too large")]
+    assert (journal.cursor("mqtt"), journal.undelivered("mqtt")) == (1, 1)
+    assert len(journal.entries_after(0, 10)) == 2, "it is still on record"
+
+
+def test_an_event_that_nobody_can_read_is_passed_over_and_told_once(
+    journal: Journal, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    journal.record(Moment(1.0, 1.0), [event(), event()])
+    with sqlite3.connect(tmp_path / FILE_NAME) as link:
+        link.execute("UPDATE events SET body = '{}' WHERE seq = 2")
+    link.close()
+    assert [e.seq for e in journal.entries_after(0, 10)] == [1]
+    journal.move_cursor("mqtt", 1)
+    for _ in range(3):
+        assert journal.entries_after(1, 10) == []
+    assert journal.undelivered("mqtt") == 0
+    assert caplog.text.count("cannot be read") == 1
 
 
 def test_a_damaged_file_is_set_aside_and_a_new_one_begun(tmp_path: Path) -> None:
