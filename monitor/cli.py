@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from monitor.commands.access import access
 from monitor.commands.alarms import acknowledge, shelve, trial, unshelve
 from monitor.commands.calibrate import calibrate
 from monitor.commands.card import card
@@ -84,6 +85,7 @@ for command in (
     calibrate,
     replay,
     rehearse,
+    access,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)
