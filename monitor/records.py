@@ -211,6 +211,7 @@ class EventKind(StrEnum):
     CLEAN_FLOW_LEARNED = "clean-flow-learned"
     CLEANED = "cleaned"
     CLEANED_UNDONE = "cleaned-undone"
+    DAILY = "daily"  # how all filters stand, said once a day
 
 
 class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):

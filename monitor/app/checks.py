@@ -59,6 +59,7 @@ def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
         lambda: _clock(),
         lambda: _sensors(tree),
         lambda: _broker(tree),
+        lambda: _people(tree),
     ]
     for look in looks:
         yield from look()
@@ -66,11 +67,10 @@ def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
 
 def _file_modes(tree: SettingsTree, file: Path) -> Iterator[Finding]:
     mqtt = tree.mqtt
-    if mqtt is None:
-        return
-    secret = [Path(mqtt.password_file)] if mqtt.password_file else []
-    if mqtt.password is not None:
+    secret = [Path(mqtt.password_file)] if mqtt is not None and mqtt.password_file else []
+    if (mqtt is not None and mqtt.password is not None) or tree.signs.ping_url is not None:
         secret.append(file)
+    secret += [Path(f) for f in (tree.notify.addresses_file, tree.notify.second_file) if f]
     for path in secret:
         try:
             mode = path.stat().st_mode
@@ -78,7 +78,7 @@ def _file_modes(tree: SettingsTree, file: Path) -> Iterator[Finding]:
             continue  # told where it is read
         if mode & (stat.S_IRGRP | stat.S_IROTH) & ~stat.S_IRGRP:
             yield Finding(
-                "password",
+                "secrets",
                 Verdict.LOOK,
                 f"{path} can be read by everybody on this machine",
                 f"chmod o-r {path}",
@@ -261,6 +261,44 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
         return
     session.close(None)
     yield Finding("broker", Verdict.FINE, f"{address.host}:{address.port} accepts us")
+
+
+def _people(tree: SettingsTree) -> Iterator[Finding]:
+    settings = tree.notify
+    if not settings.addresses_file:
+        return
+    from monitor.app.outlet import addresses_of
+    from monitor.delivery.notify import NotifySink
+
+    try:
+        found = addresses_of(settings)
+        NotifySink(lambda: found, "", _Nothing()).open()
+    except SettingsError as error:
+        for problem in error.problems:
+            line, _, remedy = problem.partition("; ")
+            yield Finding("messages", Verdict.FAILED, line, remedy, True)
+        return
+    except MachineError as error:
+        line, _, remedy = str(error).partition("; ")
+        yield Finding("messages", Verdict.FAILED, line, remedy)
+        return
+    count = len(found.first) + len(found.second)
+    yield Finding(
+        "messages",
+        Verdict.FINE,
+        f"{count} addresses can be read; whether they arrive, `canister test-alarm` shows",
+    )
+
+
+class _Nothing:
+    """Keeps nothing: a check changes nothing."""
+
+    def keep(self, name: str, body: bytes) -> None:
+        """Keep nothing."""
+
+    def kept(self, name: str) -> bytes | None:
+        """Return nothing."""
+        return None
 
 
 def file_system(path: Path, mounts: Path = _MOUNTS) -> str:

@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -21,23 +21,21 @@ from typing import Any
 import msgspec
 
 from monitor import __version__
-from monitor.alarms.site import SITE, SITE_KINDS
-from monitor.alarms.watch import KINDS
-from monitor.app.plans import Predicted, broker_address, watch_plans
+from monitor.alarms.site import SITE_KINDS
+from monitor.app.daily import daily
+from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_out
+from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
 from monitor.app.selfcheck import Looks, SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
-from monitor.app.trial import ways_out
 from monitor.delivery import payloads
-from monitor.delivery.dispatcher import Dispatcher
-from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.ping import ping
 from monitor.delivery.topics import Topics
-from monitor.errors import StorageError
+from monitor.errors import MachineError, StorageError
 from monitor.journal.store import Journal
 from monitor.records import Event, Health, Moment, Quality
-from monitor.runtime.backoff import Backoff
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
 from monitor.runtime.watchdog import Watchdog
@@ -48,76 +46,7 @@ _log = logging.getLogger(__name__)
 _TICK_S = 1.0
 _LATE_BY_S = 5.0
 _DRAIN_S = 5.0
-_ALLOWED_SILENCE_S = {"safety loop": 5.0, "delivery": 60.0}
-
-
-class Outlet:
-    """Delivery as the loops see it: nothing at all where no broker is configured."""
-
-    def __init__(self, journal: Journal, sink: MqttSink | None, watchdog: Watchdog | None) -> None:
-        self.sink = sink
-        self.dispatcher: Dispatcher | None = None
-        if sink is not None:
-            progress: Callable[[], None] = lambda: None  # noqa: E731
-            if watchdog is not None:
-                progress = lambda: watchdog.progress("delivery")  # noqa: E731
-            self.dispatcher = Dispatcher(journal, sink, Backoff(), progress)
-            sink.on_lost = self.dispatcher.wake
-
-    def start(self) -> None:
-        """Begin to deliver."""
-        if self.dispatcher is not None:
-            self.dispatcher.start()
-
-    def show(self, station: Station, topics: Topics, now: Moment, simulated: bool) -> None:
-        """Let the retained topics show how every filter stands."""
-        if self.sink is None or self.dispatcher is None:
-            return
-        for name in station.plans:
-            state = station.state_payload(name, now, simulated)
-            self.sink.stand(topics.state(name), msgspec.json.encode(state))
-            for kind in KINDS:
-                event = station.alarm_events.get((name, kind))
-                standing = (
-                    payloads.alarm(event, simulated)
-                    if event is not None
-                    else payloads.never(name, kind, simulated)
-                )
-                self.sink.stand(topics.alarm(name, kind), msgspec.json.encode(standing))
-        for kind in SITE_KINDS:
-            event = station.alarm_events.get((SITE, kind))
-            standing = (
-                payloads.alarm(event, simulated)
-                if event is not None
-                else payloads.never(SITE, kind, simulated)
-            )
-            self.sink.stand(topics.alarm(SITE, kind), msgspec.json.encode(standing))
-        self.dispatcher.wake()
-
-    def beat(self, topics: Topics, payload: bytes, every_s: float) -> None:
-        """Show a sign of life that expires when no other follows."""
-        if self.sink is not None:
-            self.sink.stand(topics.heartbeat, payload, max(1, round(3 * every_s)))
-
-    def health(self) -> list[Health]:
-        """Say whether the ways out work."""
-        if self.dispatcher is None or self.sink is None:
-            return []
-        found = [self.dispatcher.health()]
-        if self.sink.deaf is not None:
-            remedy = "look at the broker's access rules, or set mqtt.commands = false"
-            found.append(Health("commands over mqtt", False, self.sink.deaf, remedy))
-        return found
-
-    def refusals(self) -> list[Health]:
-        """Return the ways out that answer with no."""
-        one = self.dispatcher
-        return [one.health()] if one is not None and one.refused else []
-
-    def stop(self, drain_s: float) -> None:
-        """Drain and disconnect."""
-        if self.dispatcher is not None:
-            self.dispatcher.halt(drain_s)
+_LOOP, _LOOP_SILENCE_S = "safety loop", 5.0
 
 
 class Daemon:
@@ -153,35 +82,20 @@ class Daemon:
         for trouble in self._station.restore(self._journal.states(), self._began):
             _log.warning("%s", trouble)
         self._topics = Topics(tree.mqtt.topic_root if tree.mqtt else "canister", tree.site.id)
-        loops = dict(_ALLOWED_SILENCE_S)
-        if tree.mqtt is None:
-            del loops["delivery"]
+        loops = {_LOOP: _LOOP_SILENCE_S}
+        loops.update({loop_name(sink): ALLOWED_SILENCE_S for sink in ways_out(tree)})
         self._watchdog = Watchdog(loops)
-        self._outlet = Outlet(self._journal, self._mqtt_sink(), self._watchdog)
+        self._outlet = build_outlet(tree, self._journal, self._watchdog)
         self._recorder = Recorder(self._journal, self._station, tree.storage)
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")
         self._trusted: dict[str, bool] = {}
         self._beat_at_s = float("-inf")
+        self._daily_due = threading.Event()
+        self._pinged: Health | None = None
+        self._simulated = tree.site.source is SourceKind.RIG
         self._selfcheck = SelfCheck(tree)
         self._live = LiveFile(tree.storage.live_file)
-
-    def _mqtt_sink(self) -> MqttSink | None:
-        mqtt, site = self._tree.mqtt, self._tree.site.id
-        if mqtt is None:
-            return None
-        topics = Topics(mqtt.topic_root, site)
-        broker_address(mqtt, site)  # what cannot be read is a mistake now, and bad luck later
-        simulated = self._tree.site.source is SourceKind.RIG
-        return MqttSink(
-            lambda: broker_address(mqtt, site),
-            topics,
-            self._journal.id,
-            self._journal.run,
-            __version__,
-            simulated,
-            desk=self._journal if mqtt.commands else None,
-        )
 
     def run(self) -> None:
         """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""
@@ -229,6 +143,9 @@ class Daemon:
         # People first: an acknowledgement is of what they have seen, not of what comes now.
         events = self._recorder.orders(now)
         events += self._station.tick(readings, now, self._facts(now))
+        if self._daily_due.is_set():
+            self._daily_due.clear()
+            events.append(daily(self._station, now, self._simulated))
         for event in events:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))
@@ -236,11 +153,10 @@ class Daemon:
         self._note_qualities()
         if events or now.line_s - self._shown_at_s >= self._show_every_s():
             self._shown_at_s = now.line_s
-            simulated = self._tree.site.source is SourceKind.RIG
-            self._outlet.show(self._station, self._topics, now, simulated)
+            self._outlet.show(self._station, self._topics, now, self._simulated)
         self._beat(now)
         self._live.write(self._live_picture(now))
-        self._watchdog.progress("safety loop")
+        self._watchdog.progress(_LOOP)
         self._watchdog.feed()
 
     def _facts(self, now: Moment) -> Looks:
@@ -270,16 +186,17 @@ class Daemon:
         return self._tree.mqtt.state_every_s if self._tree.mqtt is not None else float("inf")
 
     def _live_picture(self, now: Moment) -> dict[str, Any]:
-        simulated = self._tree.site.source is SourceKind.RIG
         health = [source.health(now) for source in self._sources]
         health += self._outlet.health()
         health.append(self._recorder.health())
+        if self._pinged is not None:
+            health.append(self._pinged)
         return {
             "site": self._tree.site.id,
             "process": os.getpid(),
             "written_utc_s": now.utc_s,
             "filters": {
-                n: self._station.state_payload(n, now, simulated) for n in self._station.plans
+                n: self._station.state_payload(n, now, self._simulated) for n in self._station.plans
             },
             "site_alarms": self._station.site_payload(),
             "health": health,
@@ -287,6 +204,8 @@ class Daemon:
 
     def _chores(self) -> Any:
         from apscheduler.schedulers.background import BackgroundScheduler
+        from apscheduler.triggers.cron import CronTrigger
+        from tzlocal import get_localzone
 
         scheduler = BackgroundScheduler(timezone="UTC")
         scheduler.add_job(
@@ -306,7 +225,39 @@ class Daemon:
             misfire_grace_time=None,
             next_run_time=datetime.now(UTC),
         )
+        signs = self._tree.signs
+        if signs.daily_at:
+            hour, minute = signs.daily_at.split(":")
+            # In the board's own time zone: it is for people.
+            trigger = CronTrigger(hour=int(hour), minute=int(minute), timezone=get_localzone())
+            scheduler.add_job(self._daily_due.set, trigger, coalesce=True, misfire_grace_time=3600)
+        if signs.ping_url is not None:
+            scheduler.add_job(
+                self._ping,
+                "interval",
+                minutes=signs.ping_every_min,
+                coalesce=True,
+                max_instances=1,
+                misfire_grace_time=None,
+                next_run_time=datetime.now(UTC),
+            )
         return scheduler
+
+    def _ping(self) -> None:
+        """Ask the outside address, unless something here stands still: silence is what tells."""
+        url = self._tree.signs.ping_url
+        if url is None or self._watchdog.stalled():
+            return
+        part = "outside sign of life"
+        try:
+            ping(url.get_secret_value())
+        except MachineError as error:
+            line, _, remedy = str(error).partition("; ")
+            if self._pinged is None or self._pinged.working:
+                _log.warning("%s", error)
+            self._pinged = Health(part, False, line, remedy)
+            return
+        self._pinged = Health(part, True, "asked")
 
     def _prune(self) -> None:
         storage = self._tree.storage
@@ -371,7 +322,8 @@ def event_line(event: Event) -> str:
     what = f"{event.alarm} {event.event}" if event.alarm is not None else str(event.event)
     flow = payloads.litres_per_hour(event.flow_m3_per_s)
     clean = payloads.litres_per_hour(event.clean_m3_per_s)
-    parts = [f"{event.filter_id}: {what}", f"flow {flow} of {clean} L/h clean", event.evidence]
+    seen = f"flow {flow} of {clean} L/h clean" if event.filter_id else ""
+    parts = [f"{event.filter_id or 'site'}: {what}", seen, event.evidence]
     return "; ".join(part for part in parts if part)
 
 

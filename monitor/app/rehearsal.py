@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from monitor import __version__
-from monitor.app.daemon import Outlet
+from monitor.app.outlet import Outlet
 from monitor.app.plans import watch_plans
 from monitor.app.recorder import Recorder
 from monitor.app.sources import rig_plan
@@ -193,14 +193,12 @@ class Rehearsal:
 
     def drain(self, within_s: float) -> int:
         """Wait until everything is delivered; return how many events are not."""
-        dispatcher = self.outlet.dispatcher
-        if dispatcher is None:
-            return 0
         until = time.monotonic() + within_s
-        while not dispatcher.drained() and time.monotonic() < until:
-            dispatcher.wake()
-            time.sleep(0.05)
-        return self.journal.undelivered("mqtt")
+        for one in self.outlet.dispatchers:
+            while not one.drained() and time.monotonic() < until:
+                one.wake()
+                time.sleep(0.05)
+        return self.journal.undelivered("mqtt") if self.outlet.dispatchers else 0
 
     def close(self) -> None:
         """Disconnect and close the journal."""

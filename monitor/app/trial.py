@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
+from monitor.app.outlet import ways_out
 from monitor.errors import MachineError
 from monitor.journal.store import Journal
 from monitor.records import AlarmKind, EventKind, Order
@@ -13,11 +14,6 @@ from monitor.settings.model import SettingsTree
 
 _LOOK_EVERY_S = 0.05
 _RAISED_WITHIN_S = 10.0
-
-
-def ways_out(tree: SettingsTree) -> list[str]:
-    """Return the names of the sinks that a configuration has."""
-    return ["mqtt"] if tree.mqtt is not None else []
 
 
 def try_alarm(tree: SettingsTree, wait_s: float, by: str) -> dict[str, float | None]:

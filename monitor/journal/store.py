@@ -211,11 +211,24 @@ class Journal:
             rows = link.execute("SELECT name, body FROM states").fetchall()
         return {name: body.encode() for name, body in rows}
 
+    def keep(self, name: str, body: bytes) -> None:
+        """Keep something of a sink's own under a name, over restarts."""
+        with self._guarded("write", transaction=True) as link:
+            link.execute(
+                "INSERT OR REPLACE INTO states VALUES (?, ?, NULL, NULL)", (name, body.decode())
+            )
+
+    def kept(self, name: str) -> bytes | None:
+        """Return what was kept under a name, `None` for nothing."""
+        with self._guarded("read") as link:
+            row = link.execute("SELECT body FROM states WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0]).encode()
+
     def saved_at(self) -> Moment | None:
         """Return the latest moment on record, `None` for a new journal."""
         with self._guarded("read") as link:
             row = link.execute(
-                "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM states UNION ALL "
+                "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM states WHERE line_s IS NOT NULL UNION ALL "
                 "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM events ORDER BY seq DESC LIMIT 1) "
                 "UNION ALL SELECT line_s, utc_s FROM "
                 "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1)) "

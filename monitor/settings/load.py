@@ -99,6 +99,28 @@ def load(option: Path | None = None, sound: bool = True) -> Loaded:
     return Loaded(tree, file)
 
 
+def address_lines(key: str, file: str) -> tuple[str, ...]:
+    """Return the addresses in a file, one a line; empty lines and lines with # are passed over.
+
+    Raises:
+        SettingsError: the file cannot be read, or holds none.
+    """
+    if not file:
+        return ()
+    try:
+        lines = Path(file).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            [
+                f"{key}: cannot read {file}: {_reason(error)}; put it there, for the daemon's user only"
+            ]
+        ) from error
+    found = tuple(x for line in lines if (x := line.strip()) and not x.startswith("#"))
+    if not found:
+        raise SettingsError([f"{key}: {file} holds no address; put one a line"])
+    return found
+
+
 def password(mqtt: MqttSettings) -> str | None:
     """Return the broker password from the settings or from its file.
 

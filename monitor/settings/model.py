@@ -26,6 +26,9 @@ from monitor.settings.description import (
     TankSettings,
 )
 
+CLOCK = r"^(([01]\d|2[0-3]):[0-5]\d)?$"
+"""A time of the day such as 07:30, or nothing."""
+
 
 class SourceKind(StrEnum):
     """Where readings come from."""
@@ -218,6 +221,44 @@ class AlarmSettings(Section):
         return self
 
 
+class NotifySettings(Section):
+    """Messages to people: mail, push, chat; needs the extra `notify`."""
+
+    addresses_file: str = key(
+        "File with one address a line, as apprise has them; it holds secrets; empty: nobody is told",
+        sample="/etc/canister-monitor/addresses", default="",
+    )  # fmt: skip
+    second_file: str = key(
+        "The same for the second channel, told when nobody acknowledges; empty: the first again",
+        default="",
+    )
+    quiet_from: Annotated[str, Field(pattern=CLOCK)] = key(
+        "Quiet hours of the board's time zone: what can wait, waits; empty for none",
+        sample="22:00", default="",
+    )  # fmt: skip
+    quiet_to: Annotated[str, Field(pattern=CLOCK)] = key("... until", sample="07:00", default="")
+
+    @model_validator(mode="after")
+    def _both(self) -> NotifySettings:
+        if bool(self.quiet_from) is not bool(self.quiet_to):
+            raise ValueError("quiet_from and quiet_to go together")
+        return self
+
+
+class SignsSettings(Section):
+    """Signs of life, so that silence is noticed."""
+
+    daily_at: Annotated[str, Field(pattern=CLOCK)] = key(
+        "A daily word with the figures that matter, in the board's time zone; empty for none",
+        sample="09:00", default="",
+    )  # fmt: skip
+    ping_url: SecretStr | None = key(
+        "Address that is asked as long as all goes on; whoever keeps it tells when that ceases",
+        sample="https://example.org/invented", min_length=8, default=None,
+    )  # fmt: skip
+    ping_every_min: float = key("... so often", "min", default=5.0, ge=1, le=1440)
+
+
 class LearningSettings(Section):
     """How the clean flow is learned after commissioning and after each cleaning."""
 
@@ -268,6 +309,8 @@ class SettingsTree(Section):
     rig: RigSettings = key("Simulated filter", default_factory=RigSettings)
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
+    notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)
+    signs: SignsSettings = key("Signs of life", default_factory=SignsSettings)
     alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)
     materials: dict[Id, MaterialSettings] = key(
         "Media materials of your own, by name", default_factory=dict

@@ -151,6 +151,6 @@ def test_a_wrong_password_is_an_alarm_of_the_site(
     daemon = canister("run", "--config", file)
     assert until(lambda: "refused: " in daemon.errors, 30), daemon.errors
     # Raised after it has lasted a minute: the keeper of the broker may be at work.
-    assert until(lambda: "delivery-refused raised" in daemon.errors, 100), daemon.errors
+    assert until(lambda: "site: delivery-refused raised" in daemon.errors, 100), daemon.errors
     assert daemon.errors.count("refused: ") <= 3, "one line, however long it lasts"
     assert daemon.stop() == 0

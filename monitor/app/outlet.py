@@ -1,0 +1,190 @@
+"""The ways out of a site: its sinks, a thread for each, and what stands on retained topics."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import time
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from monitor import __version__
+from monitor.alarms.site import SITE, SITE_KINDS
+from monitor.alarms.watch import KINDS
+from monitor.app.plans import broker_address
+from monitor.app.station import Station
+from monitor.delivery import payloads
+from monitor.delivery.dispatcher import Dispatcher, Sink
+from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.topics import Topics
+from monitor.journal.store import Journal
+from monitor.records import AlarmKind, Event, Health, Moment
+from monitor.runtime.backoff import Backoff
+from monitor.runtime.watchdog import Watchdog
+from monitor.settings.load import address_lines
+from monitor.settings.model import NotifySettings, SettingsTree, SourceKind
+
+if TYPE_CHECKING:
+    from monitor.delivery.notify import Addresses
+
+# Longer than any single wait within a sink.
+ALLOWED_SILENCE_S = 120.0
+
+
+class Outlet:
+    """Delivery as the loops see it: nothing at all where no way out is configured.
+
+    Args:
+        journal: what is delivered.
+        mqtt: the sink that shows retained topics, `None` for none.
+        others: further sinks.
+        watchdog: hears of every thread's progress, under `loop_name`.
+    """
+
+    def __init__(
+        self,
+        journal: Journal,
+        mqtt: MqttSink | None,
+        watchdog: Watchdog | None = None,
+        others: tuple[Sink, ...] = (),
+    ) -> None:
+        self.mqtt = mqtt
+        sinks: list[Sink] = ([mqtt] if mqtt is not None else []) + list(others)
+        self.dispatchers = [
+            Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
+            for sink in sinks
+        ]
+        if mqtt is not None:
+            mqtt.on_lost = self.dispatchers[0].wake
+
+    def start(self) -> None:
+        """Begin to deliver."""
+        for one in self.dispatchers:
+            one.start()
+
+    def show(self, station: Station, topics: Topics, now: Moment, simulated: bool) -> None:
+        """Let the retained topics show how everything stands, and wake whoever delivers."""
+        if self.mqtt is not None:
+            for name in station.plans:
+                state = station.state_payload(name, now, simulated)
+                self.mqtt.stand(topics.state(name), msgspec.json.encode(state))
+                self._show_alarms(name, KINDS, station.alarm_events, topics, simulated)
+            self._show_alarms(SITE, SITE_KINDS, station.alarm_events, topics, simulated)
+        for one in self.dispatchers:
+            one.wake()
+
+    def _show_alarms(
+        self,
+        of: str,
+        kinds: tuple[AlarmKind, ...],
+        events: Mapping[tuple[str, str], Event],
+        topics: Topics,
+        simulated: bool,
+    ) -> None:
+        if self.mqtt is None:
+            return
+        for kind in kinds:
+            event = events.get((of, kind))
+            standing = (
+                payloads.alarm(event, simulated)
+                if event is not None
+                else payloads.never(of, kind, simulated)
+            )
+            self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing))
+
+    def beat(self, topics: Topics, payload: bytes, every_s: float) -> None:
+        """Show a sign of life that expires when no other follows."""
+        if self.mqtt is not None:
+            self.mqtt.stand(topics.heartbeat, payload, max(1, round(3 * every_s)))
+
+    def health(self) -> list[Health]:
+        """Say whether the ways out work."""
+        found = [one.health() for one in self.dispatchers]
+        if self.mqtt is not None and self.mqtt.deaf is not None:
+            remedy = "look at the broker's access rules, or set mqtt.commands = false"
+            found.append(Health("commands over mqtt", False, self.mqtt.deaf, remedy))
+        return found
+
+    def refusals(self) -> list[Health]:
+        """Return the ways out that answer with no."""
+        return [one.health() for one in self.dispatchers if one.refused]
+
+    def stop(self, drain_s: float) -> None:
+        """Drain and disconnect."""
+        for one in self.dispatchers:
+            one.halt(drain_s)
+
+
+def loop_name(sink: str) -> str:
+    """Return the name under which the watchdog knows a sink's thread."""
+    return f"delivery to {sink}"
+
+
+def _progress(watchdog: Watchdog | None, loop: str) -> Callable[[], None]:
+    if watchdog is None:
+        return lambda: None
+    return lambda: watchdog.progress(loop)
+
+
+def ways_out(tree: SettingsTree) -> list[str]:
+    """Return the names of the sinks that a configuration has."""
+    wanted = {"mqtt": tree.mqtt is not None, "notify": bool(tree.notify.addresses_file)}
+    return [name for name, is_wanted in wanted.items() if is_wanted]
+
+
+def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog) -> Outlet:
+    """Return the ways out that a configuration asks for.
+
+    Raises:
+        SettingsError: a password, a certificate or addresses cannot be read.
+    """
+    others: list[Sink] = []
+    if tree.notify.addresses_file:
+        others.append(_notify_sink(tree, tree.notify, journal))
+    return Outlet(journal, _mqtt_sink(tree, journal), watchdog, tuple(others))
+
+
+def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
+    mqtt, site = tree.mqtt, tree.site.id
+    if mqtt is None:
+        return None
+    broker_address(mqtt, site)  # what cannot be read is a mistake now, and bad luck later
+    return MqttSink(
+        lambda: broker_address(mqtt, site),
+        Topics(mqtt.topic_root, site),
+        journal.id,
+        journal.run,
+        __version__,
+        tree.site.source is SourceKind.RIG,
+        desk=journal if mqtt.commands else None,
+    )
+
+
+def _notify_sink(tree: SettingsTree, settings: NotifySettings, journal: Journal) -> Sink:
+    # Its library is only loaded where somebody wants it.
+    from monitor.delivery.notify import NotifySink
+    from monitor.delivery.quiet import QuietHours
+
+    addresses_of(settings)
+    hours = None
+    if settings.quiet_from:
+        begin, end = (time.fromisoformat(t) for t in (settings.quiet_from, settings.quiet_to))
+        hours = QuietHours(begin, end)
+    name = tree.site.name or tree.site.id
+    return NotifySink(
+        lambda: addresses_of(settings), name, journal, hours, tree.site.source is SourceKind.RIG
+    )
+
+
+def addresses_of(settings: NotifySettings) -> Addresses:
+    """Return where messages go.
+
+    Raises:
+        SettingsError: a file cannot be read, or holds none.
+    """
+    from monitor.delivery.notify import Addresses
+
+    return Addresses(
+        address_lines("notify.addresses_file", settings.addresses_file),
+        address_lines("notify.second_file", settings.second_file),
+    )
