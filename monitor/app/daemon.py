@@ -32,10 +32,11 @@ from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Event, Moment, Quality
+from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
+from monitor.runtime.troubles import Troubles
 from monitor.runtime.watchdog import Watchdog
 from monitor.sensing.port import Source
 from monitor.settings.model import SettingsTree, SourceKind
@@ -130,6 +131,7 @@ class Daemon:
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")
         self._trusted: dict[str, bool] = {}
+        self._troubles = Troubles()
         self._live = LiveFile(tree.storage.live_file)
 
     def _mqtt_sink(self) -> MqttSink | None:
@@ -196,7 +198,9 @@ class Daemon:
             self._shown_at_s = now.line_s
             simulated = self._tree.site.source is SourceKind.RIG
             self._outlet.show(self._station, self._topics, now, simulated)
-        self._live.write(self._live_picture(now))
+        health = [source.health(now) for source in self._sources]
+        self._troubles.note(health, now.line_s)
+        self._live.write(self._live_picture(now, health))
         self._watchdog.progress("safety loop")
         self._watchdog.feed()
 
@@ -212,9 +216,8 @@ class Daemon:
     def _show_every_s(self) -> float:
         return self._tree.mqtt.state_every_s if self._tree.mqtt is not None else float("inf")
 
-    def _live_picture(self, now: Moment) -> dict[str, Any]:
+    def _live_picture(self, now: Moment, health: list[Health]) -> dict[str, Any]:
         simulated = self._tree.site.source is SourceKind.RIG
-        health = [source.health(now) for source in self._sources]
         if self._outlet.dispatcher is not None:
             health.append(self._outlet.dispatcher.health())
         health.append(self._recorder.health())

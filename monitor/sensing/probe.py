@@ -19,6 +19,7 @@ from typing import Any
 
 from monitor.errors import SensorError
 from monitor.records import FilterId, Health, Moment, Quality, Reading, TemperatureReading
+from monitor.sensing.board import overlay_remedy
 
 # Aquarium and pond water; beyond it the probe is wrong or lies somewhere else.
 _LOWEST_C, _HIGHEST_C = -5.0, 60.0
@@ -182,11 +183,18 @@ class Probes:
             return Health("temperature probes", True, "none asked for")
         if not self._readers:
             return Health("temperature probes", False, "not started", "restart canister")
+        if bad and not self._folder.is_dir():
+            return Health(
+                "temperature probes",
+                False,
+                "no 1-Wire bus on this machine",
+                overlay_remedy(),
+            )
         if bad:
             return Health(
                 "temperature probes",
                 False,
-                "; ".join(bad),
+                ", ".join(bad),
                 "look at its plug and cable; ls /sys/bus/w1/devices shows which are there",
             )
         return Health("temperature probes", True, f"{len(self._readers)} answering")
@@ -211,7 +219,8 @@ def one_wire_library(folder: Path) -> Any:
         import w1thermsensor
     except ImportError as error:
         raise SensorError(
-            "the probe library is not installed; in the checkout run .venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
+            "the probe library is not installed; run deploy/install again, or in a checkout "
+            ".venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
         ) from error
     w1thermsensor.W1ThermSensor.BASE_DIRECTORY = folder
     return w1thermsensor
