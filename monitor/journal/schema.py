@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 
-VERSION = 1
-
 # AUTOINCREMENT, so that a sequence number is never used twice even after rows were dropped.
 _CREATE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -30,18 +28,39 @@ CREATE TABLE cursors (sink TEXT PRIMARY KEY, position INTEGER NOT NULL);
 """
 
 
+# How a journal of version n becomes one of version n + 1. A released step is never changed: a new
+# version is a new step at the end, and a journal of it joins tests/unit/journal/released.
+STEPS: tuple[str, ...] = (_CREATE,)
+VERSION = len(STEPS)
+
+
 def bring_up(link: sqlite3.Connection) -> None:
     """Create the tables, or bring older ones to this version, in one transaction.
 
     Raises:
-        sqlite3.DatabaseError: the file is not a journal, or belongs to a newer program.
+        sqlite3.DatabaseError: the file is not a journal, or the disk refuses.
+        NewerJournalError: the journal belongs to a newer program.
     """
-    version = int(link.execute("PRAGMA user_version").fetchone()[0])
-    if version == VERSION:
+    if _version(link) == VERSION:
         return
-    if version > VERSION:
-        raise NewerJournalError(version)
-    link.executescript(f"BEGIN IMMEDIATE; {_CREATE} PRAGMA user_version = {VERSION}; COMMIT;")
+    # Only one of two programs that start together does it; the other then finds it done.
+    link.execute("BEGIN IMMEDIATE")
+    try:
+        found = _version(link)
+        if found > VERSION:
+            raise NewerJournalError(found)
+        for step in STEPS[found:]:
+            for statement in step.split(";\n"):
+                link.execute(statement)
+        link.execute(f"PRAGMA user_version = {VERSION}")
+    except BaseException:
+        link.execute("ROLLBACK")
+        raise
+    link.execute("COMMIT")
+
+
+def _version(link: sqlite3.Connection) -> int:
+    return int(link.execute("PRAGMA user_version").fetchone()[0])
 
 
 class NewerJournalError(Exception):
