@@ -77,6 +77,7 @@ class Life:
             ("security score", self.score),
             ("inside the unit's sandbox", self.sandbox),
             ("a second daemon", self.second),
+            ("wrong group, no 1-Wire bus", self.denied),
             ("journal of " + RELEASED + ", then an upgrade", self.upgrade),
             ("lgpio from apt", self.from_apt),
             ("hung: the watchdog", self.watchdog),
@@ -209,7 +210,7 @@ print("SEEN", [name for name, fine in seen.items() if not fine], len(seen))
         unit = unit.replace("RuntimeDirectory=canister-monitor", "RuntimeDirectory=canister-monitor\nRuntimeDirectoryPreserve=yes")  # fmt: skip
         self.tree.write("etc/systemd/system/look.service", unit)
         self.go("systemctl daemon-reload; systemctl start look")
-        told = self.go("journalctl -u look -o cat | grep SEEN").strip()
+        told = self.go("journalctl -u look -o cat | grep SEEN | tail -n 1").strip()
         self.go("rm /etc/systemd/system/look.service /opt/look.py /var/lib/canister-monitor/look; systemctl daemon-reload")  # fmt: skip
         must(told.startswith("SEEN [] "), told)
         return f"{told.split()[-1]} of {told.split()[-1]} as wanted"
@@ -218,6 +219,24 @@ print("SEEN", [name for name, fine in seen.items() if not fine], len(seen))
         told = self.go("canister run", rc=1).strip().splitlines()
         must("another canister run" in told[-1] and "stop it first" in told[-1], told[-1])
         return "refused in one line"
+
+    def denied(self) -> str:
+        """A chip that the daemon may not open stands in for a board with a wrong group."""
+        probe = SIMULATED.replace('"rig"', '"pins"').replace(
+            "pump =", 'probe = { rom_id = "28-00000a1b2c3d" }\npump ='
+        )
+        self.tree.write(CONFIG, probe)
+        self.go(f"touch /dev/gpiochip0; chmod 600 /dev/gpiochip0; systemctl restart {UNIT}; true")
+        logged = self.go(f"journalctl -q -u {UNIT} -o cat | grep '^canister:' | tail -n 1")
+        found = [json.loads(n) for n in self.tree.run("canister check --json").stdout.splitlines()]
+        told = {f["part"]: f"{f['line']}; {f['remedy']}" for f in found if f["verdict"] == "failed"}
+        for line in (logged, told["flow sensors"]):
+            must("no permission" in line and f"usermod -aG gpio {UNIT}" in line, line)
+        must("add dtoverlay=w1-gpio" in told["probe long_tank"], told["probe long_tank"])
+        self.go("rm /dev/gpiochip0")
+        self.tree.write(CONFIG, SIMULATED)
+        self.wait(lambda: self.shown("ActiveState") == "active", 30)
+        return "one line each, from log and check"
 
     def rows(self) -> dict[str, int]:
         count = (
