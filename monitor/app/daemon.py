@@ -45,7 +45,9 @@ _log = logging.getLogger(__name__)
 _TICK_S = 1.0
 _LATE_BY_S = 5.0
 _DRAIN_S = 5.0
-_ALLOWED_SILENCE_S = {"safety loop": 5.0, "delivery": 60.0}
+_PULSES = "flow sensors"
+# A thread of lgpio's that has died comes back only with a new process.
+_ALLOWED_SILENCE_S = {"safety loop": 5.0, "delivery": 60.0, _PULSES: 15.0}
 
 
 class Outlet:
@@ -125,6 +127,8 @@ class Daemon:
         loops = dict(_ALLOWED_SILENCE_S)
         if tree.mqtt is None:
             del loops["delivery"]
+        if tree.site.source is not SourceKind.PINS:
+            del loops[_PULSES]
         self._watchdog = Watchdog(loops)
         self._outlet = Outlet(self._journal, self._mqtt_sink(), self._watchdog)
         self._recorder = Recorder(self._journal, self._station, tree.storage)
@@ -201,6 +205,9 @@ class Daemon:
         health = [source.health(now) for source in self._sources]
         self._troubles.note(health, now.line_s)
         self._live.write(self._live_picture(now, health))
+        for part in health:
+            if part.part == _PULSES and part.working:
+                self._watchdog.progress(_PULSES)
         self._watchdog.progress("safety loop")
         self._watchdog.feed()
 
