@@ -56,7 +56,9 @@ def released(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 
 def test_there_is_a_journal_of_every_released_version() -> None:
     """The newest version may still be unreleased."""
-    kept = {version(file) for file in RELEASED}
+    # Bytes 60 to 63 of the header are user_version (SQLite's file format); opening the kept file
+    # would leave companions beside it.
+    kept = {int.from_bytes(file.read_bytes()[60:64], "big") for file in RELEASED}
     assert kept >= set(range(1, schema.VERSION)) | {1}
 
 
