@@ -1,4 +1,4 @@
-"""What `canister check` looks at: configuration, storage, clock, sensors, broker.
+"""What `canister check` looks at: configuration, storage, clock, supply, sensors, broker.
 
 Each finding is one line with a remedy. Nothing is changed; a running daemon is not disturbed.
 """
@@ -21,6 +21,7 @@ from monitor.errors import CanisterError, MachineError, SettingsError
 from monitor.journal.store import FILE_NAME, Journal
 from monitor.runtime.clock import kernel_synchronised
 from monitor.runtime.lock import running_process
+from monitor.sensing.board import SUPPLY_REMEDY, UNDER_VOLTAGE, overlay_remedy, under_voltage
 from monitor.sensing.probe import decode
 from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import l_per_h
@@ -57,6 +58,7 @@ def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
         lambda: _predictions(tree),
         lambda: _storage(tree),
         lambda: _clock(),
+        lambda: _supply(),
         lambda: _sensors(tree),
         lambda: _broker(tree),
         lambda: _people(tree),
@@ -173,6 +175,14 @@ def _clock() -> Iterator[Finding]:
         )
 
 
+def _supply() -> Iterator[Finding]:
+    low = under_voltage()
+    if low is not None:
+        verdict = Verdict.FAILED if low else Verdict.FINE
+        line, remedy = (UNDER_VOLTAGE, SUPPLY_REMEDY) if low else ("high enough now", "")
+        yield Finding("supply", verdict, line, remedy)
+
+
 def _sensors(tree: SettingsTree) -> Iterator[Finding]:
     if tree.site.source is SourceKind.RIG:
         try:
@@ -194,15 +204,26 @@ def _sensors(tree: SettingsTree) -> Iterator[Finding]:
 
 
 def _pins(tree: SettingsTree) -> Finding:
-    from monitor.sensing.gpio import header_factory
+    from monitor.sensing.gpio import header_factory, held_by_others
 
     if running_process(Path(tree.storage.folder)) is not None:
         return Finding("flow sensors", Verdict.FINE, "held by the running daemon")
+    pins = {settings.flow_sensor.pin: name for name, settings in tree.filters.items()}
     try:
         header_factory().close()
+        held = held_by_others(tuple(pins))
     except CanisterError as error:
         line, _, remedy = str(error).partition("; ")
         return Finding("flow sensors", Verdict.FAILED, line, remedy)
+    if held:
+        found = ", ".join(f"GPIO{n} of {pins[n]} by {who}" for n, who in held.items())
+        return Finding(
+            "flow sensors",
+            Verdict.FAILED,
+            f"another program holds {found}",
+            "stop it, a second canister run too (systemctl status canister-monitor), or wire and "
+            "name another pin",
+        )
     return Finding("flow sensors", Verdict.FINE, "the GPIO chip of the header can be opened")
 
 
@@ -213,13 +234,20 @@ def _probe(name: str, rom_id: str) -> Finding:
             part,
             Verdict.FAILED,
             "no 1-Wire bus on this machine",
-            "add dtoverlay=w1-gpio to /boot/firmware/config.txt and boot again",
+            overlay_remedy(),
         )
     file = _ONE_WIRE / rom_id / "w1_slave"
     try:
         lines = file.read_text(encoding="ascii", errors="replace").splitlines()
     except OSError:
         there = ", ".join(sorted(p.name for p in _ONE_WIRE.glob("28-*"))) or "none"
+        if there == "none" and any(_ONE_WIRE.glob("00-*")):
+            return Finding(
+                part,
+                Verdict.FAILED,
+                "the 1-Wire bus shows only addresses of noise (00-...)",  # common practice, no source
+                "fit the pull-up of 4.7 kΩ from the data wire to 3.3 V, look at the probe's cable",
+            )
         return Finding(
             part,
             Verdict.FAILED,

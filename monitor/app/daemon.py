@@ -27,7 +27,7 @@ from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
-from monitor.app.selfcheck import Looks, SelfCheck
+from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
 from monitor.delivery import payloads
@@ -38,6 +38,7 @@ from monitor.journal.store import Journal
 from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
+from monitor.runtime.troubles import Troubles
 from monitor.runtime.watchdog import Watchdog
 from monitor.sensing.port import Source
 from monitor.settings.model import SettingsTree, SourceKind
@@ -47,6 +48,8 @@ _TICK_S = 1.0
 _LATE_BY_S = 5.0
 _DRAIN_S = 5.0
 _LOOP, _LOOP_SILENCE_S = "safety loop", 5.0
+# A thread of lgpio's that has died comes back only with a new process.
+_PULSES, _PULSES_SILENCE_S = "flow sensors", 15.0
 
 
 class Daemon:
@@ -84,6 +87,8 @@ class Daemon:
         self._topics = Topics(tree.mqtt.topic_root if tree.mqtt else "canister", tree.site.id)
         loops = {_LOOP: _LOOP_SILENCE_S}
         loops.update({loop_name(sink): ALLOWED_SILENCE_S for sink in ways_out(tree)})
+        if tree.site.source is SourceKind.PINS:
+            loops[_PULSES] = _PULSES_SILENCE_S
         self._watchdog = Watchdog(loops)
         self._outlet = build_outlet(tree, self._journal, self._watchdog)
         self._recorder = Recorder(self._journal, self._station, tree.storage)
@@ -95,6 +100,7 @@ class Daemon:
         self._pinged: Health | None = None
         self._simulated = tree.site.source is SourceKind.RIG
         self._selfcheck = SelfCheck(tree)
+        self._troubles = Troubles()
         self._live = LiveFile(tree.storage.live_file)
 
     def run(self) -> None:
@@ -142,7 +148,9 @@ class Daemon:
         readings = [reading for source in self._sources for reading in source.read(now)]
         # People first: an acknowledgement is of what they have seen, not of what comes now.
         events = self._recorder.orders(now)
-        events += self._station.tick(readings, now, self._facts(now))
+        health = [source.health(now) for source in self._sources]
+        facts = self._selfcheck.facts(now, health, self._recorder.health(), self._outlet.refusals())
+        events += self._station.tick(readings, now, facts)
         if self._daily_due.is_set():
             self._daily_due.clear()
             events.append(daily(self._station, now, self._simulated))
@@ -155,13 +163,13 @@ class Daemon:
             self._shown_at_s = now.line_s
             self._outlet.show(self._station, self._topics, now, self._simulated)
         self._beat(now)
-        self._live.write(self._live_picture(now))
+        self._troubles.note(health, now.line_s)
+        self._live.write(self._live_picture(now, health))
+        for part in health:
+            if part.part == _PULSES and part.working:
+                self._watchdog.progress(_PULSES)
         self._watchdog.progress(_LOOP)
         self._watchdog.feed()
-
-    def _facts(self, now: Moment) -> Looks:
-        readers = [source.health(now) for source in self._sources]
-        return self._selfcheck.facts(now, readers, self._recorder.health(), self._outlet.refusals())
 
     def _beat(self, now: Moment) -> None:
         mqtt = self._tree.mqtt
@@ -185,9 +193,8 @@ class Daemon:
     def _show_every_s(self) -> float:
         return self._tree.mqtt.state_every_s if self._tree.mqtt is not None else float("inf")
 
-    def _live_picture(self, now: Moment) -> dict[str, Any]:
-        health = [source.health(now) for source in self._sources]
-        health += self._outlet.health()
+    def _live_picture(self, now: Moment, readers: Sequence[Health]) -> dict[str, Any]:
+        health = [*readers, *self._outlet.health()]
         health.append(self._recorder.health())
         if self._pinged is not None:
             health.append(self._pinged)

@@ -9,13 +9,15 @@ from __future__ import annotations
 import logging
 import shutil
 import subprocess
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.alarms.site import Fact
 from monitor.app.checks import VOLATILE, file_system
 from monitor.records import AlarmKind, Health, Moment
+from monitor.sensing.board import SUPPLY
+from monitor.sensing.probe import PROBES
 from monitor.settings.model import SettingsTree
 
 _log = logging.getLogger(__name__)
@@ -70,7 +72,7 @@ class SelfCheck:
         self._slow = found  # one move: the safety loop reads it at any time
 
     def facts(
-        self, now: Moment, readers: Iterable[Health], journal: Health, refusals: Iterable[Health]
+        self, now: Moment, readers: Sequence[Health], journal: Health, refusals: Iterable[Health]
     ) -> Looks:
         """Return everything that is known now.
 
@@ -79,11 +81,13 @@ class SelfCheck:
             readers, journal: how these parts are.
             refusals: ways out whose other side says no; one that cannot be reached is not among them.
         """
+        supply = [h for h in readers if h.part == SUPPLY]
         clock = Fact(not now.synchronised, now.synchronised, "the clock is not synchronised")
         return {
             **self._slow,
             AlarmKind.CLOCK_UNSET: clock,
-            AlarmKind.READER_DEAD: _of(readers),
+            AlarmKind.READER_DEAD: _of(h for h in readers if h.part not in (SUPPLY, PROBES)),
+            AlarmKind.UNDER_VOLTAGE: _of(supply),
             AlarmKind.JOURNAL_FAILING: _of([journal]),
             AlarmKind.DELIVERY_REFUSED: _of(refusals),
         }

@@ -36,6 +36,7 @@ def live_sources(tree: SettingsTree) -> list[Source]:
             )
             for index, name in enumerate(tree.filters)
         ]
+    from monitor.sensing.board import Board
     from monitor.sensing.gpio import PulsePins
     from monitor.sensing.probe import Probes
 
@@ -51,7 +52,7 @@ def live_sources(tree: SettingsTree) -> list[Source]:
         for name, settings in tree.filters.items()
         if settings.probe is not None
     }
-    sources: list[Source] = [PulsePins(pins)]
+    sources: list[Source] = [PulsePins(pins), Board()]
     if rom_ids:
         sources.append(Probes(rom_ids))
     return sources

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 
-VERSION = 2
-
 # AUTOINCREMENT, so that a sequence number is never used twice even after rows were dropped.
 _CREATE = """
 CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -29,36 +27,48 @@ CREATE TABLE orders (
 CREATE TABLE cursors (sink TEXT PRIMARY KEY, position INTEGER NOT NULL);
 """
 
-# From each version to the next; `_CREATE` is version 1, so that every journal takes the same way.
-# Version 2: events that a sink can never take (an empty sink: that nobody can read), and what was
-# dropped, by name.
-_STEPS = {
-    2: """
+# Events that a sink can never take (an empty sink: that nobody can read), and what was dropped.
+_ASIDE = """
 CREATE TABLE aside (
     sink TEXT NOT NULL, seq INTEGER NOT NULL, utc_s REAL NOT NULL, why TEXT NOT NULL,
     PRIMARY KEY (sink, seq)
 );
 CREATE TABLE counts (name TEXT PRIMARY KEY, number INTEGER NOT NULL);
-CREATE INDEX events_observed ON events (seq) WHERE body LIKE '%"event":"observed"%';
-""",
-}
+"""
+
+# How a journal of version n becomes one of version n + 1. A released step is never changed: a new
+# version is a new step at the end, and a journal of it joins tests/unit/journal/released.
+STEPS: tuple[str, ...] = (_CREATE, _ASIDE)
+VERSION = len(STEPS)
 
 
 def bring_up(link: sqlite3.Connection) -> None:
     """Create the tables, or bring older ones to this version, in one transaction.
 
     Raises:
-        sqlite3.DatabaseError: the file is not a journal, or belongs to a newer program.
+        sqlite3.DatabaseError: the file is not a journal, or the disk refuses.
+        NewerJournalError: the journal belongs to a newer program.
     """
-    version = int(link.execute("PRAGMA user_version").fetchone()[0])
-    if version == VERSION:
+    if _version(link) == VERSION:
         return
-    if version > VERSION:
-        raise NewerJournalError(version)
-    steps = ([_CREATE] if version == 0 else []) + [_STEPS[n] for n in _STEPS if n > version]
-    link.executescript(
-        f"BEGIN IMMEDIATE; {' '.join(steps)} PRAGMA user_version = {VERSION}; COMMIT;"
-    )
+    # Only one of two programs that start together does it; the other then finds it done.
+    link.execute("BEGIN IMMEDIATE")
+    try:
+        found = _version(link)
+        if found > VERSION:
+            raise NewerJournalError(found)
+        for step in STEPS[found:]:
+            for statement in step.split(";\n"):
+                link.execute(statement)
+        link.execute(f"PRAGMA user_version = {VERSION}")
+    except BaseException:
+        link.execute("ROLLBACK")
+        raise
+    link.execute("COMMIT")
+
+
+def _version(link: sqlite3.Connection) -> int:
+    return int(link.execute("PRAGMA user_version").fetchone()[0])
 
 
 class NewerJournalError(Exception):

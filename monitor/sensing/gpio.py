@@ -6,8 +6,13 @@ stand-in factory is used only when a caller passes one by name.
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Mapping
+import pwd
+import sys
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from monitor.errors import SensorError
@@ -17,6 +22,9 @@ from monitor.sensing.pulses import PulseCounter, PulseSpan
 # Labels of the chip that carries the header's pins, one for each family of boards.
 HEADER_CHIP_LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
 _MOST_CHIPS = 16
+_DEVICES = Path("/dev")
+# Bit 0 of a line's flags (lgpio's documentation of gpio_get_mode): somebody holds the line.
+_LINE_USED = 1
 
 
 class PulsePins:
@@ -94,8 +102,6 @@ class PulsePins:
 
 
 def _lgpio_if_loaded() -> Any | None:
-    import sys
-
     return sys.modules.get("lgpio")
 
 
@@ -106,31 +112,110 @@ def header_factory() -> Any:
         SensorError: the extra is not installed, or no such chip can be opened.
     """
     os.environ["GPIOZERO_PIN_FACTORY"] = "lgpio"
+    lgpio = _lgpio()
+    chip, handle = _header_chip(lgpio)
+    lgpio.gpiochip_close(handle)
+    return _factory(chip)
+
+
+def _factory(chip: int) -> Any:
     try:
-        import lgpio
         from gpiozero.pins.lgpio import LGPIOFactory
     except ImportError as error:
+        raise _not_installed() from error
+    return LGPIOFactory(chip=chip)
+
+
+def held_by_others(pins: Sequence[int]) -> dict[int, str]:
+    """Return who holds which of these pins of the header, by BCM number; nothing is claimed.
+
+    Raises:
+        SensorError: as `header_factory`.
+    """
+    lgpio = _lgpio()
+    _, handle = _header_chip(lgpio)
+    held = {}
+    try:
+        for pin in pins:
+            with contextlib.suppress(lgpio.error):  # no such pin: told where it is claimed
+                _, _, flags, _, user = lgpio.gpio_get_line_info(handle, pin)
+                if flags & _LINE_USED:
+                    held[pin] = str(user) or "a program without a name"
+    finally:
+        lgpio.gpiochip_close(handle)
+    return held
+
+
+def _lgpio() -> Any:
+    """Import lgpio from a folder of its own: it makes a pipe in the current one, writable or not."""
+    if (loaded := _lgpio_if_loaded()) is not None:
+        return loaded
+    try:
+        with _elsewhere():
+            import lgpio
+    except ImportError as error:
+        raise _not_installed() from error
+    except OSError as error:
         raise SensorError(
-            "the pin libraries are not installed; in the checkout run .venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
+            f"lgpio cannot make its pipe: {error}; look at the free space and the rights of "
+            f"{tempfile.gettempdir()}"
         ) from error
+    return lgpio
+
+
+@contextlib.contextmanager
+def _elsewhere() -> Iterator[None]:
+    """Stand in a folder that can be written, and come back where that is possible."""
+    try:
+        back = os.getcwd()
+    except OSError:
+        back = "/"
+    with tempfile.TemporaryDirectory(prefix="canister-") as folder:
+        os.chdir(folder)
+        try:
+            yield
+        finally:
+            try:
+                os.chdir(back)
+            except OSError:  # sudo came from a folder that this user may not enter
+                os.chdir("/")
+
+
+def _not_installed() -> SensorError:
+    return SensorError(
+        "the pin libraries are not installed; run deploy/install again, or in a checkout "
+        ".venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
+    )
+
+
+def _header_chip(lgpio: Any) -> tuple[int, int]:
+    """Return number and open handle of the chip that carries the header's pins."""
     denied = False
     for chip in range(_MOST_CHIPS):
-        if not os.path.exists(f"/dev/gpiochip{chip}"):
+        device = _DEVICES / f"gpiochip{chip}"
+        if not device.exists():
             continue
         try:
-            handle = lgpio.gpiochip_open(chip)
+            handle = int(lgpio.gpiochip_open(chip))
         except lgpio.error:
-            denied = denied or not os.access(f"/dev/gpiochip{chip}", os.R_OK | os.W_OK)
+            denied = denied or not os.access(device, os.R_OK | os.W_OK)
             continue
-        label = str(lgpio.gpio_get_chip_info(handle)[3])
+        if str(lgpio.gpio_get_chip_info(handle)[3]) in HEADER_CHIP_LABELS:
+            return chip, handle
         lgpio.gpiochip_close(handle)
-        if label in HEADER_CHIP_LABELS:
-            return LGPIOFactory(chip=chip)
     if denied:
         raise SensorError(
-            "GPIO chip: no permission; add this user to the group gpio and log in again"
+            "GPIO chip: no permission; put the user that runs canister into the group gpio: "
+            f"sudo usermod -aG gpio {_user()}, and log in or start the service again"
         )
     raise SensorError(
         "GPIO chip: none with the label of a Raspberry Pi header was found; run this on the board, "
         'or set site.source = "rig" to try things out'
     )
+
+
+def _user() -> str:
+    try:
+        return pwd.getpwuid(os.geteuid()).pw_name
+    except KeyError:
+        return str(os.geteuid())

@@ -19,8 +19,12 @@ from typing import Any
 
 from monitor.errors import SensorError
 from monitor.records import FilterId, Health, Moment, Quality, Reading, TemperatureReading
+from monitor.sensing.board import overlay_remedy
 
 # Aquarium and pond water; beyond it the probe is wrong or lies somewhere else.
+PROBES = "temperature probes"
+"""The name of this part."""
+
 _LOWEST_C, _HIGHEST_C = -5.0, 60.0
 _POWER_ON_RAW = 0x0550  # 85 °C, what the register holds before the first conversion
 # Water in a hose does not change faster; a jump beyond it must repeat itself to be believed.
@@ -179,17 +183,24 @@ class Probes:
             elif newest[1].temperature_c is None:
                 bad.append(f"{reader.rom_id}: {newest[1].quality}")
         if not self._rom_ids:
-            return Health("temperature probes", True, "none asked for")
+            return Health(PROBES, True, "none asked for")
         if not self._readers:
-            return Health("temperature probes", False, "not started", "restart canister")
+            return Health(PROBES, False, "not started", "restart canister")
+        if bad and not self._folder.is_dir():
+            return Health(
+                PROBES,
+                False,
+                "no 1-Wire bus on this machine",
+                overlay_remedy(),
+            )
         if bad:
             return Health(
-                "temperature probes",
+                PROBES,
                 False,
-                "; ".join(bad),
+                ", ".join(bad),
                 "look at its plug and cable; ls /sys/bus/w1/devices shows which are there",
             )
-        return Health("temperature probes", True, f"{len(self._readers)} answering")
+        return Health(PROBES, True, f"{len(self._readers)} answering")
 
     def close(self) -> None:
         """Stop the threads; one that hangs in the bus is left behind, it holds nothing."""
@@ -211,7 +222,8 @@ def one_wire_library(folder: Path) -> Any:
         import w1thermsensor
     except ImportError as error:
         raise SensorError(
-            "the probe library is not installed; in the checkout run .venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
+            "the probe library is not installed; run deploy/install again, or in a checkout "
+            ".venv/bin/pip install -c deploy/constraints.txt -e '.[pins]'"
         ) from error
     w1thermsensor.W1ThermSensor.BASE_DIRECTORY = folder
     return w1thermsensor

@@ -156,6 +156,10 @@ def _read(file: Path) -> dict[str, Any]:
         return dict(TomlConfigSettingsSource(_Shape, file)())
     except tomllib.TOMLDecodeError as error:
         raise SettingsError([f"{file}: not valid TOML: {error}; mend that line"]) from error
+    except PermissionError as error:
+        raise SettingsError(
+            [f"{file}: this user may not read it; run the command with sudo"]
+        ) from error
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError([f"{file}: cannot be read: {_reason(error)}"]) from error
 

@@ -78,6 +78,12 @@ def test_the_clock_the_readers_the_journal_and_refusals(tmp_path: Path) -> None:
         assert facts[kind].wanted
         assert facts[kind].evidence == "flow sensors: the thread has died"
     assert facts[AlarmKind.CLOCK_UNSET].wanted
+    assert facts[AlarmKind.UNDER_VOLTAGE].over
+    weak = check.facts(Moment(0.0, 0.0), [FINE, Health("supply", False, "low")], FINE, [])
+    assert weak[AlarmKind.UNDER_VOLTAGE].wanted
+    assert weak[AlarmKind.READER_DEAD].over, "the supply reads nothing"
+    blind = check.facts(Moment(0.0, 0.0), [Health("temperature probes", False, "x")], FINE, [])
+    assert blind[AlarmKind.READER_DEAD].over, "a silent probe has an alarm of its own"
     facts = check.facts(Moment(0.0, 0.0, True), [FINE], FINE, [])
     assert all(fact.over for fact in facts.values())
 
