@@ -161,7 +161,9 @@ class Daemon:
         self._note_qualities()
         if events or now.line_s - self._shown_at_s >= self._show_every_s():
             self._shown_at_s = now.line_s
-            self._outlet.show(self._station, self._topics, now, self._simulated)
+            self._outlet.show(
+                self._station, self._topics, now, self._simulated, 6 * self._show_every_s()
+            )
         self._beat(now)
         self._troubles.note(health, now.line_s)
         self._live.write(self._live_picture(now, health))
@@ -179,7 +181,7 @@ class Daemon:
         station = self._station
         alarms = {k.value: station.site.alarm(k).active for k in SITE_KINDS}
         beat = payloads.heartbeat(now, self._journal.run, __version__, alarms, station.running())
-        self._outlet.beat(self._topics, msgspec.json.encode(beat), mqtt.heartbeat_s)
+        self._outlet.beat(self._topics, beat, mqtt.heartbeat_s)
 
     def _note_qualities(self) -> None:
         """One line when a filter's flow stops being trustworthy, one when it is again."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import time
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from monitor.delivery.dispatcher import Dispatcher, Sink
 from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.journal.store import Journal
-from monitor.records import AlarmKind, Event, Health, Moment
+from monitor.records import Health, Moment
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.watchdog import Watchdog
 from monitor.settings.load import address_lines
@@ -49,6 +49,7 @@ class Outlet:
         others: tuple[Sink, ...] = (),
     ) -> None:
         self.mqtt = mqtt
+        self._journal = journal
         sinks: list[Sink] = ([mqtt] if mqtt is not None else []) + list(others)
         self.dispatchers = [
             Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
@@ -62,40 +63,46 @@ class Outlet:
         for one in self.dispatchers:
             one.start()
 
-    def show(self, station: Station, topics: Topics, now: Moment, simulated: bool) -> None:
-        """Let the retained topics show how everything stands, and wake whoever delivers."""
+    def show(
+        self,
+        station: Station,
+        topics: Topics,
+        now: Moment,
+        simulated: bool,
+        expiry_s: float | None = None,
+    ) -> None:
+        """Let the retained topics show how everything stands, and wake whoever delivers.
+
+        Args:
+            station, now: how things stand.
+            topics: of the site.
+            simulated: no real water is behind this.
+            expiry_s: how long a filter's state is worth showing when nobody renews it.
+        """
         if self.mqtt is not None:
+            ids = {"site": topics.site, "run": self._journal.run}
+            expiry = None if expiry_s is None else max(1, round(expiry_s))
             for name in station.plans:
-                state = station.state_payload(name, now, simulated)
-                self.mqtt.stand(topics.state(name), msgspec.json.encode(state))
-                self._show_alarms(name, KINDS, station.alarm_events, topics, simulated)
-            self._show_alarms(SITE, SITE_KINDS, station.alarm_events, topics, simulated)
+                state = {**station.state_payload(name, now, simulated), **ids}
+                self.mqtt.stand(topics.state(name), msgspec.json.encode(state), expiry)
+            for of, kinds in ((SITE, SITE_KINDS), *((name, KINDS) for name in station.plans)):
+                for kind in kinds:
+                    event = station.alarm_events.get((of, kind))
+                    standing = (
+                        payloads.alarm(event, simulated)
+                        if event is not None
+                        else payloads.never(of, kind, simulated)
+                    )
+                    self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing | ids))
         for one in self.dispatchers:
             one.wake()
 
-    def _show_alarms(
-        self,
-        of: str,
-        kinds: tuple[AlarmKind, ...],
-        events: Mapping[tuple[str, str], Event],
-        topics: Topics,
-        simulated: bool,
-    ) -> None:
-        if self.mqtt is None:
-            return
-        for kind in kinds:
-            event = events.get((of, kind))
-            standing = (
-                payloads.alarm(event, simulated)
-                if event is not None
-                else payloads.never(of, kind, simulated)
-            )
-            self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing))
-
-    def beat(self, topics: Topics, payload: bytes, every_s: float) -> None:
+    def beat(self, topics: Topics, fields: dict[str, object], every_s: float) -> None:
         """Show a sign of life that expires when no other follows."""
         if self.mqtt is not None:
-            self.mqtt.stand(topics.heartbeat, payload, max(1, round(3 * every_s)))
+            last = self._journal.last_sequence()
+            body = msgspec.json.encode({**fields, "site": topics.site, "sequence": last})
+            self.mqtt.stand(topics.heartbeat, body, max(1, round(3 * every_s)))
 
     def health(self) -> list[Health]:
         """Say whether the ways out work."""

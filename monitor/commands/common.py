@@ -97,4 +97,6 @@ def shown_event(fields: dict[str, Any]) -> str:
     }
     if fields["alarm"] is None:
         return said.get(str(fields["event"]), str(fields["event"]))
-    return f"{str(fields['alarm']).replace('-', ' ')}: {fields['event']}"
+    happened = {"repeated": "still stands", "escalated": "nobody has acknowledged it"}
+    what = happened.get(str(fields["event"]), str(fields["event"]).replace("-", " "))
+    return f"{str(fields['alarm']).replace('-', ' ')}: {what}"

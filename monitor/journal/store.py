@@ -290,6 +290,12 @@ class Journal:
         with self._guarded("read") as link:
             return dict(link.execute("SELECT name, number FROM counts").fetchall())
 
+    def last_sequence(self) -> int:
+        """Return the number of the newest event, 0 for none; numbers of dropped events count."""
+        with self._guarded("read") as link:
+            row = link.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
+        return 0 if row is None else int(row[0])
+
     def last_entries(self, limit: int) -> list[Entry]:
         """Return the newest events, oldest of them first."""
         with self._guarded("read") as link:

@@ -17,10 +17,12 @@ from monitor.alarms.rules import Limits
 from monitor.alarms.site import SITE_KINDS, SiteState, begin_test, judge
 from monitor.alarms.watch import KINDS
 from monitor.app.obey import NAMES
+from monitor.app.outlet import Outlet
 from monitor.app.replay import unknown_filter
 from monitor.app.station import Station
 from monitor.delivery import payloads
 from monitor.delivery.topics import Topics
+from monitor.journal.store import Journal
 from monitor.records import (
     AlarmKind,
     AlarmState,
@@ -40,6 +42,9 @@ DOCUMENT = HERE.parents[1] / "deploy" / "asyncapi.yaml"
 @pytest.fixture(scope="module")
 def document() -> dict[str, Any]:
     return yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
+
+
+IDS = {"site": "fish_room", "run": "1" * 12}
 
 
 def check(document: dict[str, Any], message: str, payload: bytes) -> None:
@@ -76,7 +81,7 @@ def test_every_event_is_as_described(document: dict[str, Any], kind: EventKind) 
 def test_every_alarm_state_is_as_described(document: dict[str, Any], state: AlarmState) -> None:
     fields = payloads.event(event(state=state, active=True, announce=True))
     check(document, "event", payloads.identified(fields, "fish_room", "0" * 12, "1" * 12, 7))
-    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(state=state))))
+    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(state=state)) | IDS))
 
 
 @pytest.mark.parametrize("cause", list(Cause))
@@ -87,9 +92,9 @@ def test_every_cause_is_as_described(document: dict[str, Any], cause: Cause) -> 
 
 @pytest.mark.parametrize("kind", list(AlarmKind))
 def test_alarms_are_as_described(document: dict[str, Any], kind: AlarmKind) -> None:
-    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(alarm=kind))))
+    check(document, "alarm", msgspec.json.encode(payloads.alarm(event(alarm=kind)) | IDS))
     of = "" if kind in SITE_KINDS else "long_tank"
-    check(document, "alarm", msgspec.json.encode(payloads.never(of, kind)))
+    check(document, "alarm", msgspec.json.encode(payloads.never(of, kind) | IDS))
 
 
 def test_events_of_the_site_are_as_described(document: dict[str, Any]) -> None:
@@ -109,7 +114,7 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
         {"a": True, "b": False},
     )
     assert (beat["alarms"], beat["running"], beat["not_running"]) == (["test"], ["a"], ["b"])
-    check(document, "heartbeat", msgspec.json.encode(beat))
+    check(document, "heartbeat", msgspec.json.encode({**beat, "site": "a", "sequence": 0}))
     for said, accepted in (("done: so", True), ("noted", True), ("refused: no", False)):
         answer = payloads.answer(1_770_000_000.0, None, "", said)
         assert answer["accepted"] is accepted
@@ -130,10 +135,44 @@ def test_the_document_knows_no_other_order(document: dict[str, Any]) -> None:
 def test_states_are_as_described(document: dict[str, Any], quality: Quality) -> None:
     station = Station({"long_tank": unknown_filter("long_tank", 450, 300, Limits())})
     now = Moment(5.0, 1_770_000_000.0, False)
-    check(document, "state", msgspec.json.encode(station.state_payload("long_tank", now, True)))
+    check(
+        document, "state", msgspec.json.encode(station.state_payload("long_tank", now, True) | IDS)
+    )
     flow = 2e-4 if quality is Quality.GOOD else None
     station.tick([FlowReading("long_tank", 1.0, flow, quality)], now)
-    check(document, "state", msgspec.json.encode(station.state_payload("long_tank", now, False)))
+    check(
+        document, "state", msgspec.json.encode(station.state_payload("long_tank", now, False) | IDS)
+    )
+
+
+class Shown:
+    """Stands in for the sink: keeps what is to stand."""
+
+    name, on_lost, deaf = "mqtt", None, None
+
+    def __init__(self) -> None:
+        self.topics: dict[str, tuple[bytes, int | None]] = {}
+
+    def stand(self, topic: str, payload: bytes, expiry_s: int | None = None) -> None:
+        self.topics[topic] = (payload, expiry_s)
+
+
+def test_what_the_daemon_lets_stand_is_as_described(
+    document: dict[str, Any], tmp_path: Path
+) -> None:
+    journal, shown, topics = Journal(tmp_path), Shown(), Topics("canister", "fish_room")
+    sink: Any = shown
+    outlet = Outlet(journal, sink)
+    station = Station({"long_tank": unknown_filter("long_tank", 450, 300, Limits())})
+    now = Moment(5.0, 1_770_000_000.0)
+    outlet.show(station, topics, now, False, 60.0)
+    outlet.beat(topics, payloads.heartbeat(now, journal.run, "0", {}, station.running()), 60.0)
+    journal.close()
+    assert len(shown.topics) == 2 + len(KINDS) + len(SITE_KINDS)
+    for topic, (payload, expiry_s) in shown.topics.items():
+        kind = {"state": "state", "heartbeat": "heartbeat"}.get(topic.rsplit("/", 1)[1], "alarm")
+        check(document, kind, payload)
+        assert expiry_s == {"state": 60, "heartbeat": 180, "alarm": None}[kind]
 
 
 @pytest.mark.parametrize("word", ["online", "lost", "stopped"])
