@@ -222,7 +222,8 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     that raised and cleared can be paired; it is 0 for what is not an alarm. `consequence` says what
     happens if nothing is done, `sure` how likely the cause is, 0 to 1. `state` is where the alarm
     stands after this event, `active` whether its condition does; `announce` whether people are to be
-    told of it, `by` who did it, where a person did.
+    told of it, `by` who did it, where a person did. `since_utc_s` is when the alarm was raised last,
+    by the clock of this event, `until_utc_s` when a person's quiet ends.
     """
 
     filter_id: str
@@ -244,6 +245,8 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
     active: bool = False
     announce: bool = False
     by: str = ""
+    since_utc_s: float | None = None
+    until_utc_s: float | None = None
 
 
 class Entry(msgspec.Struct, frozen=True):

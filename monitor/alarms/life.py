@@ -13,7 +13,7 @@ from enum import StrEnum
 import msgspec
 
 from monitor.alarms.rules import Wish
-from monitor.records import AlarmState, EventKind, Priority
+from monitor.records import AlarmState, EventKind, Moment, Priority
 
 
 class QuietKind(StrEnum):
@@ -179,6 +179,20 @@ def announcing(
     if priority is Priority.HIGH and not old.escalated and since_s >= how.escalate_s:
         return msgspec.structs.replace(old, escalated=True), EventKind.ESCALATED
     return old, None
+
+
+def since_utc_s(alarm: Alarm, now: Moment) -> float | None:
+    """Return when the alarm was raised last, by the clock of now; `None` if it never was."""
+    if not alarm.occurrence:
+        return None
+    return now.utc_s - (now.line_s - alarm.raised_line_s)
+
+
+def until_utc_s(alarm: Alarm, now: Moment) -> float | None:
+    """Return when a person's quiet ends, by the clock of now; `None` where there is none."""
+    if alarm.quiet is None:
+        return None
+    return now.utc_s + (alarm.quiet.until_s - now.line_s)
 
 
 def may_be_said(alarm: Alarm, suppressed: bool, line_s: float) -> bool:

@@ -23,7 +23,9 @@ from monitor.alarms.life import (
     live,
     may_be_said,
     said,
+    since_utc_s,
     state_of,
+    until_utc_s,
 )
 from monitor.alarms.priority import PRIORITIES
 from monitor.alarms.rules import Wish
@@ -252,6 +254,7 @@ def event_of(
         clean_basis=CleanBasis.NONE, temperature_c=None, cause=Cause.NONE, evidence=evidence,
         advice="" if over else advice, consequence="" if over else follows,
         state=state_of(alarm, False), active=alarm.active, announce=announce, by=by,
+        since_utc_s=since_utc_s(alarm, now), until_utc_s=until_utc_s(alarm, now),
     )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from monitor.alarms.advice import advice, consequence
-from monitor.alarms.life import Alarm, state_of
+from monitor.alarms.life import Alarm, since_utc_s, state_of, until_utc_s
 from monitor.condition.cause import Reason
 from monitor.condition.consequence import (
     Stock,
@@ -103,6 +103,8 @@ def of_alarm(
         active=alarm.active,
         announce=announce,
         by=by,
+        since_utc_s=since_utc_s(alarm, now),
+        until_utc_s=until_utc_s(alarm, now),
     )
 
 

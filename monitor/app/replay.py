@@ -87,6 +87,8 @@ def fields(event: Event, recording: Recording) -> dict[str, Any]:
     found = payloads.event(event)
     if not recording.calendar:
         found["time"] = event.line_s
+        if event.since_utc_s is not None:  # of a recording in seconds both clocks are one
+            found["since"] = event.since_utc_s
     found["elapsed_s"] = round(event.line_s - (recording.first_s or 0.0), 3)
     return found
 

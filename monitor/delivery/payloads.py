@@ -69,6 +69,8 @@ def event(happened: Event) -> dict[str, Any]:
         "sure": happened.sure,
         "priority": None if happened.alarm is None else PRIORITIES[happened.alarm],
         "state": None if happened.alarm is None else happened.state,
+        "since": None if happened.since_utc_s is None else iso(happened.since_utc_s),
+        "until": None if happened.until_utc_s is None else iso(happened.until_utc_s),
         "announce": happened.announce,
         "by": happened.by,
     }
@@ -107,6 +109,8 @@ def never(filter_id: str, kind: AlarmKind, simulated: bool = False) -> dict[str,
         "sure": None,
         "priority": PRIORITIES[kind],
         "state": AlarmState.NORMAL,
+        "since": None,
+        "until": None,
         "by": "",
     }
 

@@ -166,6 +166,17 @@ def test_shelved_it_is_on_record_and_nobody_is_told_until_the_end() -> None:
     assert one.stands() is AlarmState.UNACKNOWLEDGED
 
 
+def test_every_word_of_an_alarm_says_since_when_and_until_when() -> None:
+    one = Filter().run(0.0, 60.0)
+    raised_utc_s = next(e.utc_s for e in one.events if e.event is EventKind.RAISED)
+    one.utc_off_s = -30 * 86400.0  # the clock is set back: since when is told by the clock of now
+    one.acknowledge().shelve(30.0)
+    told = one.events[-2:]
+    assert [e.since_utc_s for e in told] == [pytest.approx(raised_utc_s + one.utc_off_s)] * 2
+    assert told[0].until_utc_s is None
+    assert told[1].until_utc_s == pytest.approx(one.now().utc_s + 1800.0)
+
+
 def test_shelved_while_it_stands_and_over_by_the_end_nothing_is_said() -> None:
     one = Filter().run(0.0, 60.0).shelve(30.0).run(1.0, 60.0)
     one.told()
