@@ -29,6 +29,7 @@ _FIRST_FAILURE_CODE = 128  # MQTT 5.0 section 2.4: reason codes of 0x80 and abov
 # The broker keeps the session this long, so that a short break loses nothing on its side either.
 _SESSION_EXPIRY_S = 3600
 _WILL_DELAY_S = 10
+_ACKNOWLEDGED_WITHIN_S = 20.0
 
 
 class BrokerAddress(msgspec.Struct, frozen=True):
@@ -212,6 +213,35 @@ class Session:
 def accepted(code: int | None) -> bool:
     """Return whether a reason code means that the broker has the message."""
     return code is not None and code < _FIRST_FAILURE_CODE
+
+
+def hand_over(session: Session | None, address: BrokerAddress, messages: Sequence[Message]) -> int:
+    """Publish in order; return how many leading messages were acknowledged.
+
+    Raises:
+        Refused: the broker refuses one of them.
+        BrokerError: the connection is gone, or not even the first was acknowledged.
+    """
+    place = f"broker {address.host}:{address.port}"
+    if session is None or not session.up:
+        raise BrokerError(f"{place}: connection lost")
+    codes = session.publish(messages, _ACKNOWLEDGED_WITHIN_S)
+    settled = 0
+    for code in codes:
+        if not accepted(code):
+            break
+        settled += 1
+    if settled == len(messages):
+        return settled
+    code = codes[settled]
+    if code is None:
+        if settled:
+            return settled
+        raise BrokerError(f"{place}: no acknowledgement")
+    raise Refused(
+        f"{place}: refuses to take {messages[settled].topic} (reason {code}); look at its access "
+        "rules for this user"
+    )
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import threading
+import logging
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import msgspec
 
 from monitor.delivery import payloads
-from monitor.delivery.mqtt import BrokerAddress, Message, Refused, Session, accepted
+from monitor.delivery.mqtt import BrokerAddress, Message, Refused, Session, hand_over
+from monitor.delivery.standing import Standing
 from monitor.delivery.topics import Topics
-from monitor.errors import BrokerError
 from monitor.records import Entry
 
-_ACKNOWLEDGED_WITHIN_S = 20.0
+_log = logging.getLogger(__name__)
 # After a break others come back to the same broker too; those without a session of their own would
 # miss what is sent before they have subscribed again.
 _SETTLE_AFTER_BREAK_S = 3.0
@@ -51,18 +51,27 @@ class MqttSink:
         self._simulated = simulated
         self.on_lost = on_lost
         self._session: Session | None = None
-        self._standing: dict[str, bytes] = {}
-        self._unsent: set[str] = set()
-        self._lock = threading.Lock()
+        self._standing = Standing()
+        self._extras = Standing()
         self._was_open = False
         self._events_from_s = 0.0
 
     def stand(self, topic: str, payload: bytes) -> None:
         """Let a retained topic show this from now on, and again after every new connection."""
-        with self._lock:
-            if self._standing.get(topic) != payload:
-                self._standing[topic] = payload
-                self._unsent.add(topic)
+        self._standing.put({topic: payload})
+
+    def stand_beside(self, messages: Mapping[str, bytes], gone: Iterable[str]) -> None:
+        """Let retained topics that are not ours show something, and `gone` ones show nothing.
+
+        A broker that refuses these is told about and holds up neither events nor our own topics.
+        """
+        self._extras.take_away(gone)
+        self._extras.put(messages)
+
+    @property
+    def leaving(self) -> list[str]:
+        """The topics that are still to be taken away."""
+        return self._extras.leaving
 
     def open(self) -> None:
         """Connect, say that the site is online, and show how everything stands.
@@ -74,8 +83,8 @@ class MqttSink:
         session = Session(self._address, will, self.on_lost)
         session.open()
         self._session = session
-        with self._lock:
-            self._unsent = set(self._standing)
+        self._standing.again()
+        self._extras.again()
         self._publish([Message(self._topics.presence, self._presence("online", time.time()), True)])
         self._show()
         if self._was_open:
@@ -120,42 +129,16 @@ class MqttSink:
             session.close(farewell if session.up else None)
 
     def _show(self) -> None:
-        with self._lock:
-            changed = [(t, self._standing[t]) for t in sorted(self._unsent)]
-            self._unsent = set()
-        if not changed:
-            return
+        self._standing.show(self._publish)
         try:
-            self._publish([Message(topic, payload, True) for topic, payload in changed])
-        except BrokerError:
-            with self._lock:
-                self._unsent.update(topic for topic, _ in changed)
-            raise
+            self._extras.show(self._publish)
+        except Refused as error:
+            self._extras.rest()
+            _log.warning("%s; all else goes on", error)
 
     def _publish(self, messages: Sequence[Message]) -> int:
         """Return how many leading messages were acknowledged; raise if not even the first was."""
-        session = self._session
-        if session is None or not session.up:
-            raise BrokerError(f"broker {self._address.host}:{self._address.port}: connection lost")
-        codes = session.publish(messages, _ACKNOWLEDGED_WITHIN_S)
-        settled = 0
-        for code in codes:
-            if not accepted(code):
-                break
-            settled += 1
-        if settled == len(messages):
-            return settled
-        code = codes[settled]
-        if code is None:
-            if settled:
-                return settled
-            raise BrokerError(
-                f"broker {self._address.host}:{self._address.port}: no acknowledgement"
-            )
-        raise Refused(
-            f"broker {self._address.host}:{self._address.port}: refuses to take "
-            f"{messages[settled].topic} (reason {code}); look at its access rules for this user"
-        )
+        return hand_over(self._session, self._address, messages)
 
     def _presence(self, word: str, utc_s: float | None) -> bytes:
         return msgspec.json.encode(payloads.presence(word, self._run, utc_s, self._version))
