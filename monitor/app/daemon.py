@@ -21,6 +21,7 @@ import msgspec
 
 from monitor import __version__
 from monitor.alarms.watch import KINDS
+from monitor.app.homes import Homes
 from monitor.app.plans import Predicted, broker_address, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
@@ -50,8 +51,15 @@ _ALLOWED_SILENCE_S = {"safety loop": 5.0, "delivery": 60.0}
 class Outlet:
     """Delivery as the loops see it: nothing at all where no broker is configured."""
 
-    def __init__(self, journal: Journal, sink: MqttSink | None, watchdog: Watchdog | None) -> None:
+    def __init__(
+        self,
+        journal: Journal,
+        sink: MqttSink | None,
+        watchdog: Watchdog | None,
+        homes: Homes | None = None,
+    ) -> None:
         self.sink = sink
+        self.homes = homes
         self.dispatcher: Dispatcher | None = None
         if sink is not None:
             progress: Callable[[], None] = lambda: None  # noqa: E731
@@ -64,13 +72,17 @@ class Outlet:
         """Begin to deliver."""
         if self.dispatcher is not None:
             self.dispatcher.start()
+        if self.homes is not None:
+            self.homes.start()
 
     def show(self, station: Station, topics: Topics, now: Moment, simulated: bool) -> None:
         """Let the retained topics show how every filter stands."""
         if self.sink is None or self.dispatcher is None:
             return
+        pictures = {}
         for name in station.plans:
             state = station.state_payload(name, now, simulated)
+            alarms = {}
             self.sink.stand(topics.state(name), msgspec.json.encode(state))
             for kind in KINDS:
                 event = station.alarm_events.get((name, kind))
@@ -80,12 +92,20 @@ class Outlet:
                     else payloads.never(name, kind, simulated)
                 )
                 self.sink.stand(topics.alarm(name, kind), msgspec.json.encode(standing))
+                alarms[kind.value] = standing
+            pictures[name] = (state, alarms)
         self.dispatcher.wake()
+        if self.homes is not None:
+            self.homes.show(pictures, now)
 
     def stop(self, drain_s: float) -> None:
         """Drain and disconnect."""
+        if self.homes is not None:
+            self.homes.ask_to_stop()
         if self.dispatcher is not None:
             self.dispatcher.halt(drain_s)
+        if self.homes is not None:
+            self.homes.stop()
 
 
 class Daemon:
@@ -125,7 +145,10 @@ class Daemon:
         if tree.mqtt is None:
             del loops["delivery"]
         self._watchdog = Watchdog(loops)
-        self._outlet = Outlet(self._journal, self._mqtt_sink(), self._watchdog)
+        sink, homes = self._mqtt_sink(), None
+        if tree.mqtt is not None and sink is not None:
+            homes = Homes(tree, tree.mqtt, self._journal, sink, self._began)
+        self._outlet = Outlet(self._journal, sink, self._watchdog, homes)
         self._recorder = Recorder(self._journal, self._station, tree.storage)
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")
@@ -217,6 +240,8 @@ class Daemon:
         health = [source.health(now) for source in self._sources]
         if self._outlet.dispatcher is not None:
             health.append(self._outlet.dispatcher.health())
+        if self._outlet.homes is not None:
+            health += self._outlet.homes.health()
         health.append(self._recorder.health())
         return {
             "site": self._tree.site.id,
