@@ -90,7 +90,7 @@ class Daemon:
         if tree.site.source is SourceKind.PINS:
             loops[_PULSES] = _PULSES_SILENCE_S
         self._watchdog = Watchdog(loops)
-        self._outlet = build_outlet(tree, self._journal, self._watchdog)
+        self._outlet = build_outlet(tree, self._journal, self._watchdog, self._began)
         self._recorder = Recorder(self._journal, self._station, tree.storage)
         self._halt = threading.Event()
         self._shown_at_s = float("-inf")

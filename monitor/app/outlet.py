@@ -11,6 +11,7 @@ import msgspec
 from monitor import __version__
 from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.alarms.watch import KINDS
+from monitor.app.homes import Homes
 from monitor.app.plans import broker_address
 from monitor.app.station import Station
 from monitor.delivery import payloads
@@ -38,6 +39,7 @@ class Outlet:
         journal: what is delivered.
         mqtt: the sink that shows retained topics, `None` for none.
         others: further sinks.
+        homes: shows home automation how the filters stand.
         watchdog: hears of every thread's progress, under `loop_name`.
     """
 
@@ -47,8 +49,10 @@ class Outlet:
         mqtt: MqttSink | None,
         watchdog: Watchdog | None = None,
         others: tuple[Sink, ...] = (),
+        homes: Homes | None = None,
     ) -> None:
         self.mqtt = mqtt
+        self.homes = homes
         self._journal = journal
         sinks: list[Sink] = ([mqtt] if mqtt is not None else []) + list(others)
         self.dispatchers = [
@@ -62,6 +66,8 @@ class Outlet:
         """Begin to deliver."""
         for one in self.dispatchers:
             one.start()
+        if self.homes is not None:
+            self.homes.start()
 
     def show(
         self,
@@ -82,9 +88,11 @@ class Outlet:
         if self.mqtt is not None:
             ids = {"site": topics.site, "run": self._journal.run}
             expiry = None if expiry_s is None else max(1, round(expiry_s))
+            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {}
             for name in station.plans:
                 state = {**station.state_payload(name, now, simulated), **ids}
                 self.mqtt.stand(topics.state(name), msgspec.json.encode(state), expiry)
+                pictures[name] = (state, {})
             for of, kinds in ((SITE, SITE_KINDS), *((name, KINDS) for name in station.plans)):
                 for kind in kinds:
                     event = station.alarm_events.get((of, kind))
@@ -94,6 +102,10 @@ class Outlet:
                         else payloads.never(of, kind, simulated)
                     )
                     self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing | ids))
+                    if of in pictures:
+                        pictures[of][1][kind.value] = standing
+            if self.homes is not None:
+                self.homes.show(pictures, now)
         for one in self.dispatchers:
             one.wake()
 
@@ -107,6 +119,7 @@ class Outlet:
     def health(self) -> list[Health]:
         """Say whether the ways out work."""
         found = [one.health() for one in self.dispatchers]
+        found += self.homes.health() if self.homes is not None else []
         if self.mqtt is not None and self.mqtt.deaf is not None:
             remedy = "look at the broker's access rules, or set mqtt.commands = false"
             found.append(Health("commands over mqtt", False, self.mqtt.deaf, remedy))
@@ -118,8 +131,12 @@ class Outlet:
 
     def stop(self, drain_s: float) -> None:
         """Drain and disconnect."""
+        if self.homes is not None:
+            self.homes.ask_to_stop()
         for one in self.dispatchers:
             one.halt(drain_s)
+        if self.homes is not None:
+            self.homes.stop()
 
 
 def loop_name(sink: str) -> str:
@@ -139,8 +156,8 @@ def ways_out(tree: SettingsTree) -> list[str]:
     return [name for name, is_wanted in wanted.items() if is_wanted]
 
 
-def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog) -> Outlet:
-    """Return the ways out that a configuration asks for.
+def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began: Moment) -> Outlet:
+    """Return the ways out that a configuration asks for; `began` is the daemon's first moment.
 
     Raises:
         SettingsError: a password, a certificate or addresses cannot be read.
@@ -148,7 +165,10 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog) -> Ou
     others: list[Sink] = []
     if tree.notify.addresses_file:
         others.append(_notify_sink(tree, tree.notify, journal))
-    return Outlet(journal, _mqtt_sink(tree, journal), watchdog, tuple(others))
+    mqtt, homes = _mqtt_sink(tree, journal), None
+    if tree.mqtt is not None and mqtt is not None:
+        homes = Homes(tree, tree.mqtt, journal, mqtt, began)
+    return Outlet(journal, mqtt, watchdog, tuple(others), homes)
 
 
 def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:

@@ -32,6 +32,7 @@ def access(
 
     Example: canister access
     """
+    from monitor.app.homes import written_beside
     from monitor.delivery.access import commands, withdrawal
     from monitor.delivery.topics import Topics
     from monitor.errors import UserMistake
@@ -43,9 +44,10 @@ def access(
             "mqtt.username: none is configured; the broker tells sites apart by it: name one"
         )
     topics = Topics(tree.mqtt.topic_root, tree.site.id)
+    beside = written_beside(tree)
     body = (
         withdrawal(topics, tree.mqtt.username)
         if withdraw
-        else commands(topics, tree.mqtt.username, password(tree.mqtt), renew)
+        else commands(topics, tree.mqtt.username, password(tree.mqtt), renew, beside)
     )
     sys.stdout.write(body.decode() + "\n")

@@ -7,6 +7,7 @@ what others should get; the plugin refuses what no role allows (its documentatio
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -16,8 +17,8 @@ from monitor.delivery.topics import Topics
 CONTROL_TOPIC = "$CONTROL/dynamic-security/v1"
 
 
-def site_role(topics: Topics) -> dict[str, Any]:
-    """Return the role of one site."""
+def site_role(topics: Topics, beside: Sequence[str] = ()) -> dict[str, Any]:
+    """Return the role of one site; it may also write the topics that match `beside`."""
     branch = f"{topics.root}/{topics.site}"
 
     def allowed(kind: str, topic: str) -> dict[str, Any]:
@@ -28,6 +29,7 @@ def site_role(topics: Topics) -> dict[str, Any]:
         "textname": f"site {topics.site}: writes {branch}/#, reads {topics.commands}",
         "acls": [
             allowed("publishClientSend", f"{branch}/#"),
+            *(allowed("publishClientSend", topic) for topic in beside),
             allowed("publishClientReceive", topics.commands),
             allowed("subscribeLiteral", topics.commands),
             allowed("unsubscribeLiteral", topics.commands),
@@ -40,15 +42,22 @@ def role_name(topics: Topics) -> str:
     return f"site-{topics.root.replace('/', '-')}-{topics.site}"
 
 
-def commands(topics: Topics, username: str, password: str | None, renew: bool = False) -> bytes:
+def commands(
+    topics: Topics,
+    username: str,
+    password: str | None,
+    renew: bool = False,
+    beside: Sequence[str] = (),
+) -> bytes:
     """Return what to send to `CONTROL_TOPIC` so that a site can log in and do no more than it must.
 
     Args:
         topics: of the site.
         username, password: of the site; `None` for a client that a certificate names.
+        beside: topics of home automation that the site writes too.
         renew: the role and the client are there already and are brought up to date.
     """
-    role, user = site_role(topics), {"username": username}
+    role, user = site_role(topics, beside), {"username": username}
     if password is not None:
         user["password"] = password
     client = {**user, "roles": [{"rolename": role["rolename"], "priority": 0}]}

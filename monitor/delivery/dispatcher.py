@@ -128,8 +128,13 @@ class Dispatcher(threading.Thread):
         """Say that there is something new."""
         self._wake.set()
 
-    def halt(self, drain_s: float) -> None:
-        """Stop, after up to `drain_s` seconds for what is still to be delivered."""
+    def halt(self, drain_s: float, join_s: float = 15.0) -> None:
+        """Stop, after up to `drain_s` seconds for what is still to be delivered.
+
+        Args:
+            drain_s: see above.
+            join_s: how long to wait for the thread's end after that.
+        """
         until = time.monotonic() + drain_s
         while time.monotonic() < until and self.is_alive() and not self.drained():
             self.wake()
@@ -137,7 +142,7 @@ class Dispatcher(threading.Thread):
         self._halt.set()
         self._wake.set()
         if self.is_alive():
-            self.join(timeout=15.0)
+            self.join(timeout=join_s)
 
     def drained(self) -> bool:
         """Return whether the sink has every event."""
@@ -154,7 +159,8 @@ class Dispatcher(threading.Thread):
         if not self.is_alive():
             return Health(part, False, "its thread is not running", "restart canister")
         aside = f", {self.aside} set aside" if self.aside else ""
-        return Health(part, True, f"{self.delivered} events delivered{aside}")
+        said = f"{self.delivered} events delivered" if self.delivered else "nothing is waiting"
+        return Health(part, True, said + aside)
 
     def run(self) -> None:
         """Serve until halted; no error ends the thread."""

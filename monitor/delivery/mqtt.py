@@ -22,14 +22,19 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.delivery.commands import Arrived
+from monitor.delivery.dispatcher import RowRejected
 from monitor.errors import BrokerError, Refused
 
 _log = logging.getLogger(__name__)
 _CONNECT_WITHIN_S = 10.0
+# MQTT 5.0 section 3.4.2.1: topic name invalid, packet too large, payload format invalid. No second
+# try mends these, and no other row suffers from them.
+_ROWS_FAULT = frozenset({0x90, 0x95, 0x99})
 _FIRST_FAILURE_CODE = 128  # MQTT 5.0 section 2.4: reason codes of 0x80 and above are failures
 # The broker keeps the session this long, so that a short break loses nothing on its side either.
 _SESSION_EXPIRY_S = 3600
 _WILL_DELAY_S = 10
+_ACKNOWLEDGED_WITHIN_S = 20.0
 
 
 class BrokerAddress(msgspec.Struct, frozen=True):
@@ -257,6 +262,38 @@ class Session:
 def accepted(code: int | None) -> bool:
     """Return whether a reason code means that the broker has the message."""
     return code is not None and code < _FIRST_FAILURE_CODE
+
+
+def hand_over(session: Session | None, address: BrokerAddress, messages: Sequence[Message]) -> int:
+    """Publish in order; return how many leading messages were acknowledged.
+
+    Raises:
+        Refused: the broker refuses one of them.
+        RowRejected: it can never take one of them.
+        BrokerError: the connection is gone, or not even the first was acknowledged.
+    """
+    place = f"broker {address.host}:{address.port}"
+    if session is None or not session.up:
+        raise BrokerError(f"{place}: connection lost")
+    codes = session.publish(messages, _ACKNOWLEDGED_WITHIN_S)
+    settled = 0
+    for code in codes:
+        if not accepted(code):
+            break
+        settled += 1
+    if settled == len(messages):
+        return settled
+    code = codes[settled]
+    if code is None:
+        if settled:
+            return settled
+        raise BrokerError(f"{place}: no acknowledgement")
+    if code in _ROWS_FAULT:
+        raise RowRejected(settled, f"{place}: never takes this (reason {code})")
+    raise Refused(
+        f"{place}: refuses to take {messages[settled].topic} (reason {code}); look at its access "
+        "rules for this user"
+    )
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:

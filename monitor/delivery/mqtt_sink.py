@@ -3,33 +3,28 @@
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Protocol
 
 import msgspec
 
 from monitor.delivery import commands, payloads
 from monitor.delivery.commands import Arrived, Owed, Unreadable
-from monitor.delivery.dispatcher import RowRejected
-from monitor.delivery.mqtt import BrokerAddress, Message, Session, accepted
+from monitor.delivery.mqtt import BrokerAddress, Message, Session, accepted, hand_over
+from monitor.delivery.standing import Standing
 from monitor.delivery.topics import Topics
 from monitor.errors import BrokerError, Refused, StorageError
 from monitor.records import Entry, Order
 
 _log = logging.getLogger(__name__)
-_ACKNOWLEDGED_WITHIN_S = 20.0
 _SUBSCRIBED_WITHIN_S = 10.0
 # After a break others come back to the same broker too; those without a session of their own would
 # miss what is sent before they have subscribed again.
 _SETTLE_AFTER_BREAK_S = 3.0
 _ANSWERED_WITHIN_S = 10.0
 _MOST_WAITING = 100
-# MQTT 5.0 section 3.4.2.1: topic name invalid, packet too large, payload format invalid. No second
-# try mends these, and no other row suffers from them.
-_ROWS_FAULT = frozenset({0x90, 0x95, 0x99})
 
 
 class Desk(Protocol):
@@ -69,6 +64,7 @@ class MqttSink:
         desk: Desk | None = None,
     ) -> None:
         self._address = address
+        self._opened: BrokerAddress | None = None
         self._place = "broker"
         self._topics = topics
         self._journal_id = journal_id
@@ -78,9 +74,8 @@ class MqttSink:
         self.on_lost = on_lost
         self._desk = desk
         self._session: Session | None = None
-        self._standing: dict[str, tuple[bytes, int | None]] = {}
-        self._unsent: set[str] = set()
-        self._lock = threading.Lock()
+        self._standing = Standing()
+        self._extras = Standing()
         self._was_open = False
         self._events_from_s = 0.0
         self._arrived: deque[Arrived] = deque(maxlen=_MOST_WAITING)
@@ -92,10 +87,20 @@ class MqttSink:
 
         With an expiry it is published each time, changed or not.
         """
-        with self._lock:
-            if expiry_s is not None or self._standing.get(topic) != (payload, expiry_s):
-                self._standing[topic] = (payload, expiry_s)
-                self._unsent.add(topic)
+        self._standing.put({topic: payload}, expiry_s)
+
+    def stand_beside(self, messages: Mapping[str, bytes], gone: Iterable[str]) -> None:
+        """Let retained topics that are not ours show something, and `gone` ones show nothing.
+
+        A broker that refuses these is told about and holds up neither events nor our own topics.
+        """
+        self._extras.take_away(gone)
+        self._extras.put(messages)
+
+    @property
+    def leaving(self) -> list[str]:
+        """The topics that are still to be taken away."""
+        return self._extras.leaving
 
     def open(self) -> None:
         """Connect, say that the site is online, and show how everything stands.
@@ -103,14 +108,14 @@ class MqttSink:
         Raises:
             BrokerError: not reached, refused, or no acknowledgement.
         """
-        address = self._address()
+        address = self._opened = self._address()
         self._place = f"broker {address.host}:{address.port}"
         will = Message(self._topics.presence, self._presence("lost", None), True)
         session = Session(address, will, self.on_lost)
         session.open()
         self._session = session
-        with self._lock:
-            self._unsent = set(self._standing)
+        self._standing.again()
+        self._extras.again()
         self._publish([Message(self._topics.presence, self._presence("online", time.time()), True)])
         self._show()
         self._listen(session)
@@ -172,17 +177,12 @@ class MqttSink:
             session.close(farewell if session.up else None)
 
     def _show(self) -> None:
-        with self._lock:
-            changed = [(t, *self._standing[t]) for t in sorted(self._unsent)]
-            self._unsent = set()
-        if not changed:
-            return
+        self._standing.show(self._publish)
         try:
-            self._publish([Message(topic, body, True, expiry) for topic, body, expiry in changed])
-        except (BrokerError, RowRejected):
-            with self._lock:
-                self._unsent.update(topic for topic, _, _ in changed)
-            raise
+            self._extras.show(self._publish)
+        except Refused as error:
+            self._extras.rest()
+            _log.warning("%s; all else goes on", error)
 
     def _serve(self) -> None:
         """Put down the commands that came, and answer those that are done."""
@@ -225,29 +225,10 @@ class MqttSink:
 
     def _publish(self, messages: Sequence[Message]) -> int:
         """Return how many leading messages were acknowledged; raise if not even the first was."""
-        session = self._session
-        if session is None or not session.up:
-            raise BrokerError(f"{self._place}: connection lost")
-        codes = session.publish(messages, _ACKNOWLEDGED_WITHIN_S)
-        settled = 0
-        for code in codes:
-            if not accepted(code):
-                break
-            settled += 1
-        if settled == len(messages):
-            return settled
-        code = codes[settled]
-        if code is None:
-            if settled:
-                return settled
-            raise BrokerError(f"{self._place}: no acknowledgement")
-        topic = messages[settled].topic
-        if code in _ROWS_FAULT:
-            raise RowRejected(settled, f"{self._place}: never takes this (reason {code})")
-        raise Refused(
-            f"{self._place}: refuses to take {topic} (reason {code}); look at its access rules for "
-            "this user"
-        )
+        address = self._opened
+        if address is None:
+            raise BrokerError("broker: no connection")
+        return hand_over(self._session, address, messages)
 
     def _presence(self, word: str, utc_s: float | None) -> bytes:
         fields: dict[str, Any] = payloads.presence(word, self._run, utc_s, self._version)

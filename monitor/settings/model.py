@@ -98,6 +98,25 @@ class TlsSettings(Section):
     key_file: str = key("Key of this site's certificate", default="")
 
 
+class HomieSettings(Section):
+    """Homie 5, an open convention: home automation that knows it finds the filters by itself."""
+
+    enabled: bool = key("Show the site as a Homie device", default=False)
+    root: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$")] = key(
+        "First level of its topics; controllers look at every root unless told otherwise",
+        default="homie",
+    )
+
+
+class DiscoverySettings(Section):
+    """Discovery messages of Home Assistant: it then finds the filters by itself."""
+
+    enabled: bool = key("Announce every filter to Home Assistant", default=False)
+    prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = key(
+        "Discovery prefix, as it is set in Home Assistant", default="homeassistant"
+    )
+
+
 class MqttSettings(Section):
     """The MQTT broker; leave the whole table out to keep everything in the journal only."""
 
@@ -138,6 +157,8 @@ class MqttSettings(Section):
         "s", default=10.0, ge=1, le=3600,
     )  # fmt: skip
     tls: TlsSettings = key("Encryption", default_factory=TlsSettings)
+    homie: HomieSettings = key("Homie", default_factory=HomieSettings)
+    discovery: DiscoverySettings = key("Home Assistant", default_factory=DiscoverySettings)
 
 
 class LimitSettings(Section):
