@@ -13,7 +13,6 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -23,6 +22,7 @@ import msgspec
 from monitor import __version__
 from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.alarms.watch import KINDS
+from monitor.app.chores import Chores
 from monitor.app.plans import Predicted, broker_address, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
@@ -127,6 +127,7 @@ class Daemon:
         tree: the configuration.
         predicted: what the sizing model says by filter; `None` asks it in this process.
         sources: where readings come from; `None` takes those of the configuration.
+        wall: seconds of the wall clock, which may step.
 
     Raises:
         StorageError: the journal cannot be used, or another daemon uses it.
@@ -139,6 +140,7 @@ class Daemon:
         tree: SettingsTree,
         predicted: Mapping[str, Predicted | None] | None = None,
         sources: Sequence[Source] | None = None,
+        wall: Callable[[], float] = time.time,
     ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
@@ -148,7 +150,7 @@ class Daemon:
         self._sources = list(sources) if sources is not None else live_sources(tree)
         self._station = Station(watch_plans(tree, predicted))
         saved_at = self._journal.saved_at()
-        self._clock = Clock(resumed_line_s(saved_at, time.time()))
+        self._clock = Clock(resumed_line_s(saved_at, wall()), wall=wall)
         self._began = self._clock.now()
         for trouble in self._station.restore(self._journal.states(), self._began):
             _log.warning("%s", trouble)
@@ -165,6 +167,7 @@ class Daemon:
         self._beat_at_s = float("-inf")
         self._selfcheck = SelfCheck(tree)
         self._live = LiveFile(tree.storage.live_file)
+        self._chores = self._planned(wall)
 
     def _mqtt_sink(self) -> MqttSink | None:
         mqtt, site = self._tree.mqtt, self._tree.site.id
@@ -186,18 +189,17 @@ class Daemon:
     def run(self) -> None:
         """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""
         self._take_signals()
-        scheduler = self._chores()
         try:
             for source in self._sources:
                 source.start()
             self._outlet.start()
-            scheduler.start()
+            self._chores.start()
             self._watchdog.say("READY=1")
             _log.info("watching %s at site %s", ", ".join(self._station.plans), self._tree.site.id)
             self._loop()
         finally:
             self._watchdog.say("STOPPING=1")
-            self._shut(scheduler)
+            self._shut()
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler and from other threads."""
@@ -240,6 +242,7 @@ class Daemon:
             self._outlet.show(self._station, self._topics, now, simulated)
         self._beat(now)
         self._live.write(self._live_picture(now))
+        self._chores.attend()
         self._watchdog.progress("safety loop")
         self._watchdog.feed()
 
@@ -273,7 +276,7 @@ class Daemon:
         simulated = self._tree.site.source is SourceKind.RIG
         health = [source.health(now) for source in self._sources]
         health += self._outlet.health()
-        health.append(self._recorder.health())
+        health += [self._recorder.health(), self._chores.health()]
         return {
             "site": self._tree.site.id,
             "process": os.getpid(),
@@ -285,28 +288,12 @@ class Daemon:
             "health": health,
         }
 
-    def _chores(self) -> Any:
-        from apscheduler.schedulers.background import BackgroundScheduler
-
-        scheduler = BackgroundScheduler(timezone="UTC")
-        scheduler.add_job(
-            self._prune,
-            "interval",
-            hours=1,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-        )
-        scheduler.add_job(
-            lambda: self._selfcheck.look_slowly(time.time()),
-            "interval",
-            seconds=60,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-            next_run_time=datetime.now(UTC),
-        )
-        return scheduler
+    def _planned(self, wall: Callable[[], float]) -> Chores:
+        chores = Chores(wall)
+        chores.add("pruning the journal", 3600.0, self._prune, at_once=False)
+        look = lambda: self._selfcheck.look_slowly(wall())  # noqa: E731
+        chores.add("looking after the house", 60.0, look, at_once=True)
+        return chores
 
     def _prune(self) -> None:
         storage = self._tree.storage
@@ -321,9 +308,8 @@ class Daemon:
         if dropped:
             _log.info("%d old rows dropped from the journal", dropped)
 
-    def _shut(self, scheduler: Any) -> None:
-        if scheduler.running:
-            scheduler.shutdown(wait=False)
+    def _shut(self) -> None:
+        self._chores.stop()
         now = self._clock.now()
         self._recorder.flush(now)
         self._outlet.stop(_DRAIN_S)
