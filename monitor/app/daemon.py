@@ -12,8 +12,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -22,6 +21,7 @@ import msgspec
 
 from monitor import __version__
 from monitor.alarms.site import SITE_KINDS
+from monitor.app.chores import Chores
 from monitor.app.daily import daily
 from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_out
 from monitor.app.plans import Predicted, watch_plans
@@ -59,6 +59,7 @@ class Daemon:
         tree: the configuration.
         predicted: what the sizing model says by filter; `None` asks it in this process.
         sources: where readings come from; `None` takes those of the configuration.
+        wall: seconds of the wall clock, which may step.
 
     Raises:
         StorageError: the journal cannot be used, or another daemon uses it.
@@ -71,6 +72,7 @@ class Daemon:
         tree: SettingsTree,
         predicted: Mapping[str, Predicted | None] | None = None,
         sources: Sequence[Source] | None = None,
+        wall: Callable[[], float] = time.time,
     ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
@@ -80,7 +82,7 @@ class Daemon:
         self._sources = list(sources) if sources is not None else live_sources(tree)
         self._station = Station(watch_plans(tree, predicted))
         saved_at = self._journal.saved_at()
-        self._clock = Clock(resumed_line_s(saved_at, time.time()))
+        self._clock = Clock(resumed_line_s(saved_at, wall()), wall=wall)
         self._began = self._clock.now()
         for trouble in self._station.restore(self._journal.states(), self._began):
             _log.warning("%s", trouble)
@@ -102,22 +104,22 @@ class Daemon:
         self._selfcheck = SelfCheck(tree)
         self._troubles = Troubles()
         self._live = LiveFile(tree.storage.live_file)
+        self._chores = self._planned(wall)
 
     def run(self) -> None:
         """Run until told to stop by SIGTERM or SIGINT, or by `stop`."""
         self._take_signals()
-        scheduler = self._chores()
         try:
             for source in self._sources:
                 source.start()
             self._outlet.start()
-            scheduler.start()
+            self._chores.start()
             self._watchdog.say("READY=1")
             _log.info("watching %s at site %s", ", ".join(self._station.plans), self._tree.site.id)
             self._loop()
         finally:
             self._watchdog.say("STOPPING=1")
-            self._shut(scheduler)
+            self._shut()
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler and from other threads."""
@@ -170,6 +172,7 @@ class Daemon:
         for part in health:
             if part.part == _PULSES and part.working:
                 self._watchdog.progress(_PULSES)
+        self._chores.attend()
         self._watchdog.progress(_LOOP)
         self._watchdog.feed()
 
@@ -197,7 +200,7 @@ class Daemon:
 
     def _live_picture(self, now: Moment, readers: Sequence[Health]) -> dict[str, Any]:
         health = [*readers, *self._outlet.health()]
-        health.append(self._recorder.health())
+        health += [self._recorder.health(), self._chores.health()]
         if self._pinged is not None:
             health.append(self._pinged)
         return {
@@ -211,46 +214,17 @@ class Daemon:
             "health": health,
         }
 
-    def _chores(self) -> Any:
-        from apscheduler.schedulers.background import BackgroundScheduler
-        from apscheduler.triggers.cron import CronTrigger
-        from tzlocal import get_localzone
-
-        scheduler = BackgroundScheduler(timezone="UTC")
-        scheduler.add_job(
-            self._prune,
-            "interval",
-            hours=1,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-        )
-        scheduler.add_job(
-            lambda: self._selfcheck.look_slowly(time.time()),
-            "interval",
-            seconds=60,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-            next_run_time=datetime.now(UTC),
-        )
-        signs = self._tree.signs
+    def _planned(self, wall: Callable[[], float]) -> Chores:
+        chores, signs = Chores(wall), self._tree.signs
+        chores.add("pruning the journal", 3600.0, self._prune, at_once=False)
+        look = lambda: self._selfcheck.look_slowly(wall())  # noqa: E731
+        chores.add("looking after the house", 60.0, look, at_once=True)
         if signs.daily_at:
-            hour, minute = signs.daily_at.split(":")
-            # In the board's own time zone: it is for people.
-            trigger = CronTrigger(hour=int(hour), minute=int(minute), timezone=get_localzone())
-            scheduler.add_job(self._daily_due.set, trigger, coalesce=True, misfire_grace_time=3600)
+            # Said by the safety loop, which alone may ask the station.
+            chores.add_daily("the daily word", signs.daily_at, self._daily_due.set)
         if signs.ping_url is not None:
-            scheduler.add_job(
-                self._ping,
-                "interval",
-                minutes=signs.ping_every_min,
-                coalesce=True,
-                max_instances=1,
-                misfire_grace_time=None,
-                next_run_time=datetime.now(UTC),
-            )
-        return scheduler
+            chores.add("the outside sign of life", 60.0 * signs.ping_every_min, self._ping, True)
+        return chores
 
     def _ping(self) -> None:
         """Ask the outside address, unless something here stands still: silence is what tells."""
@@ -281,9 +255,8 @@ class Daemon:
         if dropped:
             _log.info("%d old rows dropped from the journal", dropped)
 
-    def _shut(self, scheduler: Any) -> None:
-        if scheduler.running:
-            scheduler.shutdown(wait=False)
+    def _shut(self) -> None:
+        self._chores.stop()
         now = self._clock.now()
         self._recorder.flush(now)
         self._outlet.stop(_DRAIN_S)

@@ -19,6 +19,8 @@ _log = logging.getLogger(__name__)
 _MOST_SAMPLES = 20_000
 _MOST_EVENTS = 10_000
 _RETRY_EVERY_S = 10.0
+# A tick comes a hair early or late; a sample that is due within half of one is not put off to the next.
+_EARLY_S = 0.5
 
 
 class Recorder:
@@ -73,7 +75,7 @@ class Recorder:
     def take(self, now: Moment, events: list[Event]) -> None:
         """Take this tick's events; write when there are any, or when the batch is due."""
         self._events.extend(events)
-        if now.line_s - self._sampled_at_s >= self._every_s:
+        if now.line_s - self._sampled_at_s >= self._every_s - _EARLY_S:
             self._sampled_at_s = now.line_s
             self._samples.extend(Sample(now, seen) for seen in self._station.seen.values())
         if self._committed_at_s is None:

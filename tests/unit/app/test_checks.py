@@ -153,7 +153,7 @@ def test_the_daemons_log_tells_the_same_troubles(
         for second in range(0, 30, 5):
             daemon._tick(Moment(float(second), 1e9 + second))
     finally:
-        daemon._shut(daemon._chores())
+        daemon._shut()
     # Beside them the alarms that follow, which are the site's.
     told = [t for r in caplog.records if not (t := r.getMessage()).startswith("site: ")]
     assert len([line for line in told if "no 1-Wire bus" in line and "w1-gpio" in line]) == 1, told

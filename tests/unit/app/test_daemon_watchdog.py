@@ -69,5 +69,5 @@ def test_a_dead_pulse_thread_is_not_fed_for(
         daemon._tick(Moment(3.0, 1e9 + 2))
         assert heard(manager) == ["WATCHDOG=1"]
     finally:
-        daemon._shut(daemon._chores())
+        daemon._shut()
         factory.reset()

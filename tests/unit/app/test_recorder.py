@@ -73,6 +73,16 @@ def test_samples_are_written_in_batches(parts) -> None:  # type: ignore[no-untyp
         assert count() == 3
 
 
+def test_a_sample_a_second_though_ticks_come_a_hair_early_or_late(parts) -> None:  # type: ignore[no-untyped-def]
+    journal, station, recorder = parts
+    for t in range(60):
+        tick(station, recorder, t + 0.004 * (t % 3), 2e-4)
+    with journal._guarded("read") as link:
+        at_s = [row[0] for row in link.execute("SELECT line_s FROM samples ORDER BY seq")]
+    assert [round(s) for s in at_s] == list(range(len(at_s)))
+    assert len(at_s) >= 55
+
+
 def test_an_order_is_carried_out_once_even_while_the_disk_is_full(parts, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     journal, _station, recorder = parts
     hand = Journal(tmp_path)
