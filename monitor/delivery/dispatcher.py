@@ -16,7 +16,7 @@ from monitor.errors import CanisterError, MachineError, Refused
 from monitor.records import Entry, Health
 
 _log = logging.getLogger(__name__)
-_BATCH = 50
+_BATCH = 200
 _LOOK_EVERY_S = 1.0
 _PAUSE_WHEN_HELD_S = 0.25
 
