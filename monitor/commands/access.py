@@ -17,7 +17,9 @@ def access(
     ] = False,
     renew: Annotated[
         bool,
-        typer.Option("--renew", help="The site is known there: bring role and password up to date."),
+        typer.Option(
+            "--renew", help="The site is known there: bring role and password up to date."
+        ),
     ] = False,
     config: ConfigOption = None,
 ) -> None:
