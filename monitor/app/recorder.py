@@ -34,6 +34,7 @@ class Recorder:
         self._events: deque[Event] = deque(maxlen=_MOST_EVENTS)
         self._samples: deque[Sample] = deque(maxlen=_MOST_SAMPLES)
         self._answers: list[tuple[int, str]] = []
+        self._written: dict[str, bytes] = {}
         self._sampled_at_s = float("-inf")
         self._committed_at_s: float | None = None
         self._tried_at_s = float("-inf")
@@ -89,13 +90,15 @@ class Recorder:
     def flush(self, now: Moment) -> None:
         """Write all that waits, with the state; keep it and tell if that fails."""
         self._tried_at_s = now.line_s
+        states = self._station.saved()
+        # What has not changed is there already; a card wears out by being written.
+        changed = {name: body for name, body in states.items() if self._written.get(name) != body}
         try:
-            self._journal.record(
-                now, self._events, self._samples, self._station.saved(), self._answers
-            )
+            self._journal.record(now, self._events, self._samples, changed, self._answers)
         except StorageError as error:
             self._failed(error)
             return
+        self._written = states
         self._events.clear()
         self._samples.clear()
         self._answers.clear()

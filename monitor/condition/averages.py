@@ -7,7 +7,7 @@ import math
 import msgspec
 
 _STEADY_S = 10.0  # what a person would read off
-_CHURN_S = 60.0
+_CHURN_S = 20.0  # long after a step is forgotten by the 10 s mean, swings are still counted
 _RUNNING_S = 600.0  # smooth enough for a slow decision
 _DAY_S = 86400.0  # what "before" means when a change is called sudden or gradual
 

@@ -10,7 +10,7 @@ from monitor.units import l_per_h
 
 # Mean distance from the ten-second mean, as a share of it: a steady loop stays near 1 %, water
 # with air in it swings by tens of per cent. Common practice, no source.
-_CHURN_OF_AIR = 0.25
+_CHURN_OF_AIR = 0.2
 # A minute after a sudden restriction the ten-minute mean still remembers most of the old flow.
 _SUDDEN_BELOW_RUNNING = 0.85
 _SUDDEN_BELOW_DAY = 0.85

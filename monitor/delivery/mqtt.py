@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import socket
 import ssl
 import threading
 import time
@@ -35,6 +36,9 @@ _FIRST_FAILURE_CODE = 128  # MQTT 5.0 section 2.4: reason codes of 0x80 and abov
 _SESSION_EXPIRY_S = 3600
 _WILL_DELAY_S = 10
 _ACKNOWLEDGED_WITHIN_S = 20.0
+# As many as a broker takes when it does not say (Mosquitto's max_inflight_messages).
+IN_FLIGHT = 20
+_QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 
 
 class BrokerAddress(msgspec.Struct, frozen=True):
@@ -84,6 +88,7 @@ class Session:
         self._granted = threading.Event()
         self._grant: int | None = None
         self._acks: dict[int, int] = {}
+        self._awaited: set[int] = set()
         self._ack_came = threading.Condition()
         self._client = self._built(will)
 
@@ -96,6 +101,7 @@ class Session:
             reconnect_on_failure=False,
             clean_session=None if address.version5 else False,
         )
+        client.max_inflight_messages_set(IN_FLIGHT)
         client.max_queued_messages_set(0)
         if address.username:
             client.username_pw_set(address.username, address.password)
@@ -106,6 +112,7 @@ class Session:
             properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
             properties.WillDelayInterval = _WILL_DELAY_S
         client.will_set(will.topic, will.payload, qos=1, retain=True, properties=properties)
+        client.on_socket_open = self._guarded(_without_delay)
         client.on_connect = self._guarded(self._connected)
         client.on_connect_fail = self._guarded(self._dropped)
         client.on_disconnect = self._guarded(self._dropped)
@@ -119,6 +126,8 @@ class Session:
             except Exception:
                 _log.exception("an MQTT callback failed; the session is built anew")
                 self._lost.set()
+                with self._ack_came:
+                    self._ack_came.notify_all()
 
         return callback
 
@@ -172,10 +181,13 @@ class Session:
         if first:
             self._on_lost()
 
-    def _published(self, _client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+    def _published(self, client: Any, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+        _acknowledge_at_once(client.socket())
         with self._ack_came:
             self._acks[mid] = int(reason.value)
-            self._ack_came.notify_all()
+            self._awaited.discard(mid)
+            if not self._awaited:
+                self._ack_came.notify_all()
 
     @property
     def up(self) -> bool:
@@ -199,9 +211,10 @@ class Session:
             )
             mids.append(sent.mid if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None)
         until = time.monotonic() + within_s
-        waiting = {mid for mid in mids if mid is not None}
         with self._ack_came:
-            while waiting - self._acks.keys() and self.up:
+            # One acknowledgement wakes nobody, the last one does.
+            self._awaited = {mid for mid in mids if mid is not None} - self._acks.keys()
+            while self._awaited and self.up:
                 left = until - time.monotonic()
                 if left <= 0 or not self._ack_came.wait(left):
                     break
@@ -294,6 +307,23 @@ def hand_over(session: Session | None, address: BrokerAddress, messages: Sequenc
         f"{place}: refuses to take {messages[settled].topic} (reason {code}); look at its access "
         "rules for this user"
     )
+
+
+def _without_delay(_client: Any, _data: Any, connection: socket.socket) -> None:
+    """Send small messages at once (RFC 896 would hold one back until the last is acknowledged)."""
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _acknowledge_at_once(connection: Any) -> None:
+    """Let the system acknowledge what came, and not 40 ms later.
+
+    The broker holds back its small packets until the last one is acknowledged (RFC 896), and the
+    system here waits for something to send along (RFC 1122 section 4.2.3.2). Linux forgets the wish
+    after a while, so it is said with every packet.
+    """
+    if _QUICKACK is not None and connection is not None:
+        with contextlib.suppress(OSError):
+            connection.setsockopt(socket.IPPROTO_TCP, _QUICKACK, 1)
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:

@@ -19,6 +19,7 @@ from typing import Any
 import msgspec
 
 from monitor.errors import StorageError
+from monitor.journal.packing import packed, unpacked
 from monitor.journal.schema import NewerJournalError, bring_up
 from monitor.records import Entry, Event, Moment, Order, Sample
 
@@ -197,8 +198,9 @@ class Journal:
                 ],
             )
             link.executemany(
-                "INSERT OR REPLACE INTO states VALUES (?, ?, ?, ?)",
-                [(n, b.decode(), now.line_s, now.utc_s) for n, b in (states or {}).items()],
+                "INSERT INTO states VALUES (?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
+                "body = excluded.body, line_s = excluded.line_s, utc_s = excluded.utc_s",
+                [(n, packed(b), now.line_s, now.utc_s) for n, b in (states or {}).items()],
             )
             link.executemany(
                 "UPDATE orders SET done_utc_s = ?, answer = ? WHERE seq = ?",
@@ -209,7 +211,7 @@ class Journal:
         """Return every saved state by name."""
         with self._guarded("read") as link:
             rows = link.execute("SELECT name, body FROM states").fetchall()
-        return {name: body.encode() for name, body in rows}
+        return {name: unpacked(body) for name, body in rows}
 
     def keep(self, name: str, body: bytes) -> None:
         """Keep something of a sink's own under a name, over restarts."""

@@ -17,6 +17,9 @@ BENCHES = (
     "score_lives",
     "score_causes",
     "step_speed",
+    "alarm_latency",
+    "drain",
+    "flash_wear",
 )
 
 

@@ -83,6 +83,35 @@ def test_a_sample_a_second_though_ticks_come_a_hair_early_or_late(parts) -> None
     assert len(at_s) >= 55
 
 
+def test_a_state_that_has_not_changed_is_not_written_again(parts) -> None:  # type: ignore[no-untyped-def]
+    """The last event of an alarm stands still; the filter's own state moves every second."""
+    journal, station, recorder = parts
+
+    def saved_at() -> dict[str, float]:
+        with journal._guarded("read") as link:
+            return dict(link.execute("SELECT name, line_s FROM states").fetchall())
+
+    name = "alarm/left/flow-stopped"
+    for t in range(20):
+        tick(station, recorder, float(t), 2e-4)
+    journal.failing = True
+    for t in range(20, 35):
+        tick(station, recorder, float(t), 0.0)
+    assert name not in saved_at()
+    journal.failing = False
+    for t in range(35, 60):
+        tick(station, recorder, float(t), 0.0)
+    first = saved_at()
+    assert first[name] < 45.0, "what a failure kept from the disk is written once it works"
+    assert first["filter/left"] >= 55.0
+    assert journal.states() == station.saved() | {
+        n: journal.states()[n] for n in ("filter/left", "site")
+    }
+    for t in range(60, 80):
+        tick(station, recorder, float(t), 2e-4)
+    assert saved_at()[name] > 60.0, "it is over"
+
+
 def test_an_order_is_carried_out_once_even_while_the_disk_is_full(parts, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     journal, _station, recorder = parts
     hand = Journal(tmp_path)

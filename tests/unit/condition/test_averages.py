@@ -60,7 +60,7 @@ def test_churn_is_the_mean_distance_from_the_ten_second_mean(history: History) -
     for index in range(1, len(history)):
         value, span = history[index]
         distances.append((abs(value - brute_force(history[: index + 1], 10.0)), span))
-    expected = brute_force(distances, 60.0)
+    expected = brute_force(distances, 20.0)
     assert followed(history).churn == pytest.approx(expected, rel=1e-9, abs=1e-12 * CLEAN)
 
 

@@ -132,12 +132,21 @@ def lived(seconds: list[float]) -> ConditionState:
     ("seconds", "cause"),
     [
         ([0.4] * 80, Cause.SUDDEN_RESTRICTION),
+        ([0.4] * 55, Cause.SUDDEN_RESTRICTION),
         ([0.7, 0.1] * 60, Cause.AIR),
+        ([0.52, 0.28] * 28, Cause.AIR),
         ([1 - 0.6 * s / 36_000 for s in range(36_000)], Cause.MEDIA_CLOGGED),
         # the same slow fall with the count of a rotor that ticks by one pulse in thirty
         ([(1 - 0.6 * s / 36_000) + 0.01 * (s % 2) for s in range(36_000)], Cause.MEDIA_CLOGGED),
     ],
-    ids=["step", "churn", "fall over ten hours", "fall with ticks"],
+    ids=[
+        "step",
+        "step of late",
+        "churn",
+        "gentle churn of late",
+        "fall over ten hours",
+        "fall with ticks",
+    ],
 )
 def test_low_flow_is_told_apart_from_the_course_of_the_readings(
     seconds: list[float], cause: Cause

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -97,6 +98,29 @@ def test_all_or_nothing(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> No
     assert journal.entries_after(0, 10) == []
     journal.record(Moment(1.0, 1.0), [event()])
     assert len(journal.entries_after(0, 10)) == 1
+
+
+def test_a_large_state_takes_less_than_a_page_and_comes_back_as_it_was(tmp_path: Path) -> None:
+    large = json.dumps([{"at_s": 43200.0 * n, "share": 1 - n / 7000} for n in range(160)]).encode()
+    journal = Journal(tmp_path)
+    journal.record(Moment(50.0, 2000.0), states={"small": b'{"x":0.1}', "large": large})
+    assert journal.states() == {"small": b'{"x":0.1}', "large": large}
+    with journal._guarded("read") as link:
+        kept = dict(link.execute("SELECT name, body FROM states").fetchall())
+        page = link.execute("PRAGMA page_size").fetchone()[0]
+    assert kept["small"] == '{"x":0.1}', "as readable as ever"
+    assert len(large) > page > len(kept["large"])
+    journal.close()
+
+
+def test_a_packed_state_that_is_damaged_is_for_its_reader_to_refuse(tmp_path: Path) -> None:
+    journal = Journal(tmp_path)
+    journal.record(Moment(50.0, 2000.0), states={"large": b"[" + b"1.25," * 900 + b"1]"})
+    with journal._guarded("write") as link:
+        link.execute("UPDATE states SET body = substr(body, 1, length(body) - 20)")
+    with pytest.raises(msgspec.DecodeError):
+        msgspec.json.decode(journal.states()["large"])
+    journal.close()
 
 
 def test_states_and_the_last_moment_survive(tmp_path: Path) -> None:
