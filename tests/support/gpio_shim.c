@@ -10,6 +10,7 @@
  * GPIO_SHIM_CHIPS     number:label:lines, parted by commas
  * GPIO_SHIM_SOCKET    where the commands of the test are taken; made when a chip is first opened
  * GPIO_SHIM_REVISION  the board's revision code in hex
+ * GPIO_SHIM_BUSY      chip:line:name of a line that another program holds from the beginning
  * GPIO_SHIM_GROUP     number of the group that may open the chips, beside root; unset: everybody may
  *
  * Commands, one a line, each with one line of answer (see `obey`):
@@ -17,7 +18,6 @@
  *   level CHIP LINE 0|1        what the wire carries
  *   stats CHIP LINE            running, pulses sent, events queued in all, dropped, read, worst delay
  *   stall MS                   nobody reads events for so long, as when the reader gets no processor
- *   busy CHIP LINE NAME        another program holds the line
  *   vanish CHIP                the chip is taken away
  *
  * Pulses are made by a thread of its own. Where it may, it runs before all others, as an interrupt
@@ -104,6 +104,13 @@ static void sleep_until(long long due_ns)
     }
 }
 
+static struct chip *chip_of(int number)
+{
+    for (int i = 0; i < chip_count; i++)
+        if (chips[i].number == number) return &chips[i];
+    return NULL;
+}
+
 __attribute__((constructor)) static void begin(void)
 {
     real_open = dlsym(RTLD_NEXT, "open");
@@ -134,13 +141,11 @@ __attribute__((constructor)) static void begin(void)
         chip_count++;
     }
     free(text);
-}
-
-static struct chip *chip_of(int number)
-{
-    for (int i = 0; i < chip_count; i++)
-        if (chips[i].number == number) return &chips[i];
-    return NULL;
+    int number, offset;
+    char name[GPIO_MAX_NAME_SIZE];
+    const char *busy = getenv("GPIO_SHIM_BUSY");
+    if (busy && sscanf(busy, "%d:%d:%31s", &number, &offset, name) == 3 && chip_of(number))
+        strcpy(chip_of(number)->line[offset % MOST_LINES].consumer, name);
 }
 
 /* The chip that a path names, gone or not; NULL for every other path. */
@@ -252,7 +257,7 @@ static void obey(const char *text, char *answer, size_t size)
     int number = -1, offset = -1, level;
     double hz;
     long long count, milliseconds;
-    char word[16] = "", name[GPIO_MAX_NAME_SIZE];
+    char word[16] = "";
     sscanf(text, "%15s %d %d", word, &number, &offset);
     struct chip *chip = chip_of(number);
     struct line *line = chip && offset >= 0 && offset < chip->lines ? &chip->line[offset] : NULL;
@@ -266,8 +271,6 @@ static void obey(const char *text, char *answer, size_t size)
         pthread_detach(thread);
     } else if (line && sscanf(text, "level %*d %*d %d", &level) == 1) {
         set_level(line, level, now_ns());
-    } else if (line && sscanf(text, "busy %*d %*d %31s", name) == 1) {
-        strcpy(line->consumer, name);
     } else if (line && !strcmp(word, "stats")) {
         snprintf(answer, size, "%d %lld %lld %lld %lld %lld\n", line->running, line->sent,
                  line->queued, line->dropped, line->taken, line->late_ns);
