@@ -47,6 +47,35 @@ def test_another_board_is_told_from_a_wrong_group(machine: Any) -> None:
     assert chips.open_now == 0
 
 
+# Labels of the drivers pinctrl-bcm2835.c, pinctrl-rp1.c; those of the other chips and the numbers are
+# from memory.
+LAYOUTS = {
+    "zero to three": ({0: "pinctrl-bcm2835", 1: "raspberrypi-exp-gpio"}, 0),
+    "four": ({0: "pinctrl-bcm2711", 1: "raspberrypi-exp-gpio"}, 0),
+    "four, turned round": ({0: "raspberrypi-exp-gpio", 1: "pinctrl-bcm2711"}, 1),
+    "five, first kernels": (dict.fromkeys(range(4), "gpio-brcmstb@107d5") | {4: "pinctrl-rp1"}, 4),
+    "five": ({0: "pinctrl-rp1"} | dict.fromkeys(range(10, 14), "gpio-brcmstb@107d5"), 0),
+    "an adapter in front": (dict.fromkeys(range(20), "ftdi-cbus") | {20: "pinctrl-rp1"}, 20),
+    "one that is not ours to open": ({0: None, 1: "pinctrl-bcm2711"}, 1),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_chip_is_found_by_its_label(machine: Any, layout: str) -> None:
+    labels, chip = LAYOUTS[layout]
+    chips = machine(labels)
+    assert gpio._header_chip(chips) == (chip, 100 + chip)
+    assert chips.open_now == 1
+
+
+def test_a_link_with_the_old_number_is_the_same_chip(machine: Any, tmp_path: Path) -> None:
+    """Kernels of the fifth board that count from 0 again keep the old name as a link (from memory)."""
+    chips = machine({0: "pinctrl-rp1", 4: "pinctrl-rp1"})
+    (tmp_path / "gpiochip4").unlink()
+    (tmp_path / "gpiochip4").symlink_to("gpiochip0")
+    assert gpio._header_chip(chips)[0] == 0
+
+
 def test_who_holds_a_pin_is_named_and_nothing_stays_open(machine: Any) -> None:
     chips = machine({0: "gpio-brcmstb", 4: "pinctrl-rp1"}, {17: "lg", 27: ""})
     assert gpio.held_by_others((4, 17, 27)) == {17: "lg", 27: "a program without a name"}
