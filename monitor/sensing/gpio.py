@@ -22,7 +22,7 @@ from monitor.sensing.pulses import PulseCounter, PulseSpan
 
 # Labels of the chip that carries the header's pins, one for each family of boards.
 HEADER_CHIP_LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
-# Chips of the board's own and of plugged adapters; those of the newest kernels begin at 10 beside 0.
+# Numbers tell nothing: the header of one board was 4, then 0, then beyond 10, kernel by kernel.
 _MOST_CHIPS = 256
 _DEVICES = Path("/dev")
 # Bit 0 of a line's flags (lgpio's documentation of gpio_get_mode): somebody holds the line.

@@ -14,17 +14,23 @@ from pathlib import Path
 from typing import NamedTuple
 
 SOURCE = Path(__file__).with_suffix(".c")
-# Labels as the kernel's drivers give them: pinctrl-bcm2835.c, pinctrl-rp1.c, gpio-raspberrypi-exp.c,
-# gpio-brcmstb.c (of the last two from memory). Revision codes: "Raspberry Pi revision codes" in the
-# documentation of the boards.
-PI_4 = ("0:pinctrl-bcm2711:58,1:raspberrypi-exp-gpio:8", "c03111")
-PI_5_FIRST_KERNELS = (
-    "0:gpio-brcmstb@107d508500:32,1:gpio-brcmstb@107d508520:4,2:gpio-brcmstb@107d517c00:17,"
-    "3:gpio-brcmstb@107d517c20:6,4:pinctrl-rp1:54",
-    "c04170",
-)
-PI_5 = ("0:pinctrl-rp1:54,10:gpio-brcmstb@107d508500:32,11:gpio-brcmstb@107d508520:4", "c04170")
+# Chips as boards show them (gpiodetect in pull request 6144 of github.com/raspberrypi/linux and issue 280
+# of github.com/WiringPi/WiringPi; numbers from 11 on in issue 1119 of github.com/adafruit/Adafruit_Blinka,
+# where which of them is the header's is not said, and invented here). The third board's other chips and
+# the revision codes are from memory.
+_OTHERS_OF_FIVE = ("107d508500:32", "107d508520:4", "107d517c00:17", "107d517c20:6")
+
+
+def _five(header: int, *others: int) -> tuple[str, str]:
+    rest = [f"{n}:gpio-brcmstb@{chip}" for n, chip in zip(others, _OTHERS_OF_FIVE, strict=True)]
+    return ",".join([*rest, f"{header}:pinctrl-rp1:54"]), "c04170"
+
+
 PI_3 = ("0:pinctrl-bcm2835:54,1:brcmvirt-gpio:2,2:raspberrypi-exp-gpio:8", "a02082")
+PI_4 = ("0:pinctrl-bcm2711:58,1:raspberrypi-exp-gpio:8", "c03111")
+PI_5_FIRST_KERNELS = _five(4, 0, 1, 2, 3)
+PI_5 = _five(0, 10, 11, 12, 13)
+PI_5_NEWEST_KERNELS = _five(15, 11, 12, 13, 14)
 
 
 class Stats(NamedTuple):

@@ -19,7 +19,14 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Command, until
-from tests.support.gpio_shim import PI_3, PI_4, PI_5, PI_5_FIRST_KERNELS, Shim
+from tests.support.gpio_shim import (
+    PI_3,
+    PI_4,
+    PI_5,
+    PI_5_FIRST_KERNELS,
+    PI_5_NEWEST_KERNELS,
+    Shim,
+)
 from tests.support.pin_daemon import Load, PinDaemon
 
 pytestmark = [
@@ -141,20 +148,31 @@ class TestTheShimIsHonest:
         assert done.stdout.splitlines() == ["[]", "1", "[]", "True"], done.stderr
 
 
-@pytest.mark.parametrize(
-    ("board", "chip"),
-    [(PI_3, 0), (PI_4, 0), (PI_5_FIRST_KERNELS, 4), (PI_5, 0)],
-    ids=["three", "four", "five-first-kernels", "five"],
-)
-def test_the_chip_of_the_header_is_found_on_every_layout(
-    folder: Path, board: tuple[str, str], chip: int
+BOARDS = {
+    "three": (PI_3, 0),
+    "four": (PI_4, 0),
+    "five, first kernels": (PI_5_FIRST_KERNELS, 4),
+    "five": (PI_5, 0),
+    "five, newest kernels": (PI_5_NEWEST_KERNELS, 15),
+}
+
+
+@pytest.mark.parametrize("name", BOARDS)
+def test_the_chip_of_the_header_is_found_on_every_layout_and_its_edges_arrive(
+    folder: Path, name: str
 ) -> None:
-    done = python(
-        Shim(folder, board),
-        "from monitor.sensing.gpio import header_factory\n"
-        "factory = header_factory()\nprint(factory.chip, type(factory).__name__)\n",
+    board, chip = BOARDS[name]
+    script = RAW.replace("/dev/gpiochip0", f"/dev/gpiochip{chip}") + (
+        "from monitor.records import Moment\n"
+        "from monitor.sensing.gpio import PulsePins\n"
+        "pins = PulsePins({'left': (17, 225.0)})\n"
+        "pins.start(); pins.read(Moment(0.0, 0.0))\n"
+        "print(pins._header._factory.chip, type(pins._header._factory).__name__)\n"
+        f"tell('pulse {chip} 17 100 7'); time.sleep(0.3)\n"
+        "print(pins.read(Moment(1.0, 1.0))[0].pulses)\n"
     )
-    assert done.stdout.strip() == f"{chip} LGPIOFactory", done.stderr
+    done = python(Shim(folder, board), script)
+    assert done.stdout.splitlines() == [f"{chip} LGPIOFactory", "7"], done.stderr
 
 
 @pytest.mark.parametrize(("group", "said"), [(4242, "True"), (4243, "no permission; put the user")])
@@ -200,6 +218,22 @@ def test_pulses_are_counted_while_every_core_is_busy(
             assert counted == pytest.approx(stats.sent, rel=0.001), (rate, stats)
         else:
             assert stats.dropped, (rate, told)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "quality"), [(300, "good"), (2000, "noisy")], ids=["in-range", "no-rotor"]
+)
+def test_edges_faster_than_any_rotor_are_noise(
+    folder: Path, daemon: Callable[..., PinDaemon], rate_hz: int, quality: str
+) -> None:
+    """The sensor is sold for 375 Hz; most of these edges follow another within half its period."""
+    shim = Shim(folder)
+    child = daemon(shim, {"left": 17})
+    shim.pulse(17, rate_hz, 4 * rate_hz)
+    time.sleep(3.2)
+    newest = child.readings()[-1]
+    assert newest["quality"] == quality
+    assert child.health()["working"]
 
 
 class TestFaultsAreSeen:
