@@ -47,7 +47,8 @@ class Reports:
         if waiting == 0 or taken != self._taken:
             self._taken, self._moved_s = taken, now_s
         reports = waiting // _REPORT_BYTES
-        if room and waiting > room - _PIPE_BUF:
+        # A user with many pipes gets new ones of a single page (pipe(7)).
+        if room and waiting > max(room - _PIPE_BUF, room // 2):
             return f"lgpio's pipe is full: {reports} edges wait, further ones are lost"
         if now_s - self._moved_s >= _HANGS_AFTER_S:
             return f"the thread that reports edges hangs: {reports} edges wait"

@@ -262,7 +262,7 @@ class TestFaultsAreSeen:
         stats, line = shim.stats(17), child.health()["line"]
         assert stats.dropped > 50
         lost = int(line.split("about ")[1].split()[0])
-        assert lost == pytest.approx(stats.dropped, abs=2)
+        assert lost == pytest.approx(stats.dropped, abs=5)
         assert child.health()["working"]  # a busy board is no dead reader
         assert "missing" in {r["quality"] for r in child.readings()}
 
