@@ -21,7 +21,7 @@ _REPORT_BYTES = 16
 # lgpio writes up to PIPE_BUF bytes at a time and drops what finds no room for all of it.
 _PIPE_BUF = 4096
 # The thread takes a report within milliseconds; so long after one it hangs.
-_HANGS_AFTER_S = 2.0
+_HANGS_AFTER_S = 1.5
 
 
 class Reports:

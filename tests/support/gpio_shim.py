@@ -1,4 +1,4 @@
-"""GPIO chips for a machine without any: builds gpio_shim.c and speaks with it.
+"""GPIO chips for a machine without any: builds gpio_shim.c with gpio_wires.c and speaks with it.
 
 The program under test is started with `Shim.environment`; once it has opened a chip, `Shim.tell` sends
 what happens on the wires.
@@ -13,7 +13,8 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
-SOURCE = Path(__file__).with_suffix(".c")
+HERE = Path(__file__).parent
+SOURCES = (HERE / "gpio_shim.c", HERE / "gpio_wires.c")
 # Chips as boards show them (gpiodetect in pull request 6144 of github.com/raspberrypi/linux and issue 280
 # of github.com/WiringPi/WiringPi; numbers from 11 on in issue 1119 of github.com/adafruit/Adafruit_Blinka,
 # where which of them is the header's is not said, and invented here). The third board's other chips and
@@ -60,7 +61,7 @@ class Shim:
         if not library.exists():
             subprocess.run(
                 ["gcc", "-Wall", "-Wextra", "-Werror", "-O2", "-shared", "-fPIC", "-pthread",
-                 "-o", str(library), str(SOURCE), "-ldl"],
+                 "-o", str(library), *map(str, SOURCES), "-ldl"],
                 check=True,
             )  # fmt: skip
         chips, revision = board
@@ -72,7 +73,7 @@ class Shim:
             "GPIO_SHIM_CHIPS": chips,
             "GPIO_SHIM_REVISION": revision,
             "GPIO_SHIM_SOCKET": str(self._door),
-            "PYTHONPATH": str(SOURCE.parents[2]),
+            "PYTHONPATH": str(HERE.parents[1]),
             **({} if group is None else {"GPIO_SHIM_GROUP": str(group)}),
         }
 
@@ -81,7 +82,7 @@ class Shim:
         return {**os.environ, **self.environment}
 
     def tell(self, text: str, within_s: float = 20.0) -> str:
-        """Send one command (see gpio_shim.c); return the answer."""
+        """Send one command (see gpio_wires.c); return the answer."""
         until_s = time.monotonic() + within_s
         while True:
             with socket.socket(socket.AF_UNIX) as line:
