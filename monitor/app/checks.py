@@ -209,6 +209,8 @@ def _pins(tree: SettingsTree) -> Finding:
     if running_process(Path(tree.storage.folder)) is not None:
         return Finding("flow sensors", Verdict.FINE, "held by the running daemon")
     pins = {settings.flow_sensor.pin: name for name, settings in tree.filters.items()}
+    if tree.leak is not None:
+        pins[tree.leak.pin] = "the leak contact"
     try:
         header_factory().close()
         held = held_by_others(tuple(pins))

@@ -40,6 +40,7 @@ from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
 from monitor.runtime.troubles import Troubles
 from monitor.runtime.watchdog import Watchdog
+from monitor.sensing.leak import Floor, LeakContact
 from monitor.sensing.port import Source
 from monitor.settings.model import SettingsTree, SourceKind
 
@@ -151,7 +152,9 @@ class Daemon:
         # People first: an acknowledgement is of what they have seen, not of what comes now.
         events = self._recorder.orders(now)
         health = [source.health(now) for source in self._sources]
-        facts = self._selfcheck.facts(now, health, self._recorder.health(), self._outlet.refusals())
+        facts = self._selfcheck.facts(
+            now, health, self._recorder.health(), self._outlet.refusals(), self._floor()
+        )
         events += self._station.tick(readings, now, facts)
         if self._daily_due.is_set():
             self._daily_due.clear()
@@ -175,6 +178,11 @@ class Daemon:
         self._chores.attend()
         self._watchdog.progress(_LOOP)
         self._watchdog.feed()
+
+    def _floor(self) -> Floor:
+        """Return what the leak contact says, where there is one."""
+        contacts = (s.floor() for s in self._sources if isinstance(s, LeakContact))
+        return next(contacts, Floor.UNKNOWN)
 
     def _beat(self, now: Moment) -> None:
         mqtt = self._tree.mqtt

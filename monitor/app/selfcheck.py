@@ -17,6 +17,7 @@ from monitor.alarms.site import Fact
 from monitor.app.checks import VOLATILE, file_system
 from monitor.records import AlarmKind, Health, Moment
 from monitor.sensing.board import SUPPLY
+from monitor.sensing.leak import Floor
 from monitor.sensing.probe import PROBES
 from monitor.settings.model import SettingsTree
 
@@ -72,7 +73,12 @@ class SelfCheck:
         self._slow = found  # one move: the safety loop reads it at any time
 
     def facts(
-        self, now: Moment, readers: Sequence[Health], journal: Health, refusals: Iterable[Health]
+        self,
+        now: Moment,
+        readers: Sequence[Health],
+        journal: Health,
+        refusals: Iterable[Health],
+        floor: Floor = Floor.UNKNOWN,
     ) -> Looks:
         """Return everything that is known now.
 
@@ -80,11 +86,15 @@ class SelfCheck:
             now: the moment.
             readers, journal: how these parts are.
             refusals: ways out whose other side says no; one that cannot be reached is not among them.
+            floor: what the leak contact says, where there is one.
         """
         supply = [h for h in readers if h.part == SUPPLY]
         clock = Fact(not now.synchronised, now.synchronised, "the clock is not synchronised")
+        wet = floor is Floor.WET
+        leak = {AlarmKind.LEAK: Fact(wet, not wet, f"the leak contact is {floor}")}
         return {
             **self._slow,
+            **(leak if floor is not Floor.UNKNOWN else {}),
             AlarmKind.CLOCK_UNSET: clock,
             AlarmKind.READER_DEAD: _of(h for h in readers if h.part not in (SUPPLY, PROBES)),
             AlarmKind.UNDER_VOLTAGE: _of(supply),

@@ -37,7 +37,7 @@ def live_sources(tree: SettingsTree) -> list[Source]:
             for index, name in enumerate(tree.filters)
         ]
     from monitor.sensing.board import Board
-    from monitor.sensing.gpio import PulsePins
+    from monitor.sensing.gpio import Header, PulsePins
     from monitor.sensing.probe import Probes
 
     pins = {
@@ -52,7 +52,13 @@ def live_sources(tree: SettingsTree) -> list[Source]:
         for name, settings in tree.filters.items()
         if settings.probe is not None
     }
-    sources: list[Source] = [PulsePins(pins), Board()]
+    header = Header()
+    sources: list[Source] = [PulsePins(pins, header=header), Board()]
+    if tree.leak is not None:
+        from monitor.sensing.leak import LeakContact
+
+        leak = tree.leak
+        sources.append(LeakContact(leak.pin, leak.wet_when == "closed", leak.hold_s, header))
     if rom_ids:
         sources.append(Probes(rom_ids))
     return sources

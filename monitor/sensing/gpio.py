@@ -17,14 +17,73 @@ from typing import Any
 
 from monitor.errors import SensorError
 from monitor.records import FilterId, Health, Moment, Reading
+from monitor.sensing.alerts import Reports
 from monitor.sensing.pulses import PulseCounter, PulseSpan
 
 # Labels of the chip that carries the header's pins, one for each family of boards.
 HEADER_CHIP_LABELS = ("pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1")
-_MOST_CHIPS = 16
+# Numbers tell nothing: the header of one board was 4, then 0, then beyond 10, kernel by kernel.
+_MOST_CHIPS = 256
 _DEVICES = Path("/dev")
 # Bit 0 of a line's flags (lgpio's documentation of gpio_get_mode): somebody holds the line.
 _LINE_USED = 1
+_LOOK_EVERY_S = 0.9  # at each look of the daemon, and not twice in it
+_NEVER_S = float("-inf")
+
+
+class Header:
+    """The pins of the header, shared by all who use them: opened by the first, closed by the last.
+
+    Args:
+        factory: a gpiozero pin factory; `None` builds lgpio's own.
+    """
+
+    def __init__(self, factory: Any | None = None) -> None:
+        self._factory = factory
+        self._own = factory is None
+        self._users = 0
+
+    def take(self, number: int) -> Any:
+        """Return one pin as an input with its pull-up on.
+
+        Raises:
+            SensorError: no GPIO chip, or no permission.
+        """
+        if self._factory is None:
+            self._factory = header_factory()
+        pin = self._factory.pin(number)
+        pin.function = "input"
+        pin.pull = "up"
+        return pin
+
+    def enter(self) -> None:
+        """Note one more user."""
+        self._users += 1
+
+    def leave(self) -> None:
+        """Note that a user is done; the last one closes what was opened here."""
+        self._users -= 1
+        if self._users == 0:
+            self.drop()
+
+    def drop(self) -> None:
+        """Close what was opened here, whoever uses it.
+
+        Of a chip that is gone lgpio's thread reads on without a pause and writes a line on stderr each
+        time; only closing the chip ends that, and gpiozero's own closing fails before it comes to it.
+        """
+        if not self._own or self._factory is None:
+            return
+        factory, self._factory = self._factory, None
+        try:
+            factory.close()
+        except Exception:  # what a chip that is gone makes of it is of many kinds
+            lgpio, handle = _lgpio_if_loaded(), getattr(factory, "_handle", None)
+            if lgpio is not None and handle is not None:
+                with contextlib.suppress(lgpio.error):
+                    lgpio.gpiochip_close(handle)
+            factory._handle = None
+            factory.pins.clear()
 
 
 class PulsePins:
@@ -33,16 +92,24 @@ class PulsePins:
     Args:
         pins: for each filter its BCM pin number and the highest pulse rate in Hz.
         factory: a gpiozero pin factory; `None` builds lgpio's own on `start`.
+        header: the header where others use pins of it too, in place of a factory.
     """
 
     def __init__(
-        self, pins: Mapping[FilterId, tuple[int, float]], factory: Any | None = None
+        self,
+        pins: Mapping[FilterId, tuple[int, float]],
+        factory: Any | None = None,
+        header: Header | None = None,
     ) -> None:
         self._wanted = dict(pins)
-        self._factory = factory
-        self._own_factory = factory is None
+        self._header = header if header is not None else Header(factory)
+        self._open = False
         self._spans: list[PulseSpan] = []
         self._pins: list[Any] = []  # gpiozero holds callbacks weakly: this keeps them alive
+        self._reports = Reports()
+        self._trouble = ""
+        self._gone = False
+        self._looked_s = _NEVER_S
 
     def start(self) -> None:
         """Claim the pins.
@@ -50,55 +117,86 @@ class PulsePins:
         Raises:
             SensorError: no GPIO chip, no permission, or a pin that is in use.
         """
-        if self._factory is None:
-            self._factory = header_factory()
+        self._header.enter()
+        self._open, self._gone, self._looked_s = True, False, _NEVER_S
+        self._trouble, self._reports = "", Reports()
         for filter_id, (number, max_rate_hz) in self._wanted.items():
             counter = PulseCounter(max_rate_hz)
             try:
-                pin = self._factory.pin(number)
-                pin.function = "input"
-                pin.pull = "up"
+                pin = self._header.take(number)
                 pin.edges = "falling"
                 pin.when_changed = counter.edge
+            except SensorError:
+                self.close()
+                raise
             except Exception as error:  # gpiozero and lgpio raise many unrelated kinds
                 self.close()
-                raise SensorError(
-                    f"GPIO pin {number} of filter {filter_id}: {error}; see which program holds it "
-                    "with gpioinfo, or choose another pin"
-                ) from error
+                raise pin_refused(number, f"of filter {filter_id}", error) from error
             self._pins.append(pin)
             self._spans.append(PulseSpan(filter_id, counter))
 
     def read(self, now: Moment) -> tuple[Reading, ...]:
         """Return one pulse reading for each filter."""
-        alive = self._alive()
+        # What comes in a burst after a trouble is not of this second either.
+        was = self._trouble
+        alive = not (self._look(now) or was)
         found = (span.read(now, alive) for span in self._spans)
         return tuple(reading for reading in found if reading is not None)
 
     def health(self, now: Moment) -> Health:
         """Say whether edges can reach the counters."""
-        if not self._pins:
+        if not self._open:
             return Health("flow sensors", False, "the pins are not open", "run canister check")
-        if not self._alive():
-            return Health(
-                "flow sensors", False, "the thread that reports edges has died", "restart canister"
-            )
+        if trouble := self._look(now):
+            remedy = "boot the board again; dmesg says why" if self._gone else "restart canister"
+            return Health("flow sensors", False, trouble, remedy)
         pins = ", ".join(f"{f} on GPIO{n}" for f, (n, _) in self._wanted.items())
-        return Health("flow sensors", True, f"watching {pins}")
+        lost = sum(span.counter.lost for span in self._spans)
+        some = f"; about {lost} pulses lost since the start, while the board was busy"
+        return Health("flow sensors", True, f"watching {pins}{some if lost else ''}")
 
     def close(self) -> None:
         """Give the pins back."""
         for pin in self._pins:
-            pin.when_changed = None
-            pin.close()
+            with contextlib.suppress(Exception):  # a chip that is gone refuses even this
+                pin.when_changed = None
+                pin.close()
         self._pins, self._spans = [], []
-        if self._own_factory and self._factory is not None:
-            self._factory.close()
-            self._factory = None
+        if self._open:
+            self._open = False
+            self._header.leave()
 
-    def _alive(self) -> bool:
-        thread = getattr(_lgpio_if_loaded(), "_notify_thread", None)
-        return thread is None or bool(thread.is_alive())
+    def _look(self, now: Moment) -> str:
+        """Return what is wrong, empty when nothing is; the kernel is asked at most once a second."""
+        if not self._open or self._gone:
+            return self._trouble
+        if now.line_s - self._looked_s >= _LOOK_EVERY_S:
+            self._looked_s = now.line_s
+            self._gone = not all(answers(pin) for pin in self._pins)
+        if self._gone:
+            self._header.drop()
+            self._trouble = "the GPIO chip is gone"
+        else:
+            taken = sum(s.counter.count + s.counter.rejected for s in self._spans)
+            self._trouble = self._reports.trouble(taken, now.line_s)
+        return self._trouble
+
+
+def answers(pin: Any) -> bool:
+    """Return whether the kernel still answers for a pin that is open."""
+    try:
+        pin.state  # noqa: B018  # asks the kernel
+    except Exception:  # lgpio's own, and what gpiozero makes of a closed handle
+        return False
+    return True
+
+
+def pin_refused(number: int, whose: str, error: Exception) -> SensorError:
+    """Return the error for a pin that could not be claimed."""
+    return SensorError(
+        f"GPIO pin {number} {whose}: {str(error).strip(chr(39))}; see which program holds it "
+        "with gpioinfo, or choose another pin"
+    )
 
 
 def _lgpio_if_loaded() -> Any | None:

@@ -63,6 +63,20 @@ class RigSettings(Section):
     )  # fmt: skip
 
 
+class LeakSettings(Section):
+    """A drip or flood contact on the floor, between a pin and ground; leave out for none."""
+
+    pin: int = key("GPIO pin, BCM number", ge=0, le=27, example=22)
+    wet_when: Literal["closed", "open"] = key(
+        'What water does to the contact; with one that it opens ("open") a broken wire is told as '
+        "water, with one that it closes a broken wire stays dry",
+        default="closed",
+    )
+    hold_s: float = key(
+        "It must stand for this long before it counts, wet or dry", "s", default=2.0, ge=0, le=60
+    )
+
+
 class StorageSettings(Section):
     """The journal: an SQLite file that keeps samples, events and what was learned."""
 
@@ -328,6 +342,7 @@ class SettingsTree(Section):
 
     site: SiteSettings = key("Site")
     rig: RigSettings = key("Simulated filter", default_factory=RigSettings)
+    leak: LeakSettings | None = key("Leak contact; leave out for none", default=None)
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
     notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)

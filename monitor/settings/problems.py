@@ -115,6 +115,7 @@ def crossed(raw: Mapping[str, Any], where: Where) -> list[str]:
         (("probe", "rom_id"), "probe"),
     ):
         lines += _shared(filters, path, said, where)
+    lines += _leak_pin(raw.get("leak"), filters, where)
     for name, settings in filters.items():
         lines += _limits(str(name), settings, where)
     mqtt = raw.get("mqtt")
@@ -151,6 +152,20 @@ def _shared(
             )
         first.setdefault(str(value), str(name))
     return lines
+
+
+def _leak_pin(leak: Any, filters: Mapping[Any, Any], where: Where) -> list[str]:
+    """The leak contact's pin must not be a flow sensor's."""
+    pin = _as_written_by_others(leak.get("pin")) if isinstance(leak, Mapping) else None
+    for name, settings in filters.items():
+        sensor = settings.get("flow_sensor") if isinstance(settings, Mapping) else None
+        taken = sensor.get("pin") if isinstance(sensor, Mapping) else None
+        if pin is not None and _as_written_by_others(taken) == pin:
+            return [
+                f"{where(('leak', 'pin'))}: leak.pin: GPIO pin {pin} already belongs to filter "
+                f"{name}; give the contact its own"
+            ]
+    return []
 
 
 def _as_written_by_others(value: Any) -> Any:

@@ -12,6 +12,7 @@ BENCHES = (
     "replay_speed",
     "pulse_path",
     "memory",
+    "pin_count",
     "sizing_speed",
     "score_real",
     "score_lives",

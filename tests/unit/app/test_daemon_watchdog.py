@@ -61,7 +61,7 @@ def test_a_dead_pulse_thread_is_not_fed_for(
     try:
         daemon._tick(Moment(1.0, 1e9))
         assert heard(manager) == ["WATCHDOG=1"]
-        monkeypatch.setattr(PulsePins, "_alive", lambda _: False)
+        monkeypatch.setattr(PulsePins, "_look", lambda *_: "the thread has died")
         time.sleep(ALLOWED_S + 0.1)
         daemon._tick(Moment(2.0, 1e9 + 1))
         assert heard(manager) == []

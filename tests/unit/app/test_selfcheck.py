@@ -10,6 +10,7 @@ import pytest
 
 from monitor.app.selfcheck import SelfCheck, certificate_end_utc_s
 from monitor.records import AlarmKind, Health, Moment
+from monitor.sensing.leak import Floor
 from monitor.settings.load import load
 from monitor.settings.model import SettingsTree
 
@@ -129,3 +130,17 @@ def tree_in(folder: Path) -> SettingsTree:
             "filters": {"left": {"flow_sensor": {"pin": 17, "bore_mm": 16}}},
         }
     )
+
+
+@pytest.mark.parametrize(
+    ("floor", "state"), [(Floor.WET, (True, False)), (Floor.DRY, (False, True))]
+)
+def test_the_leak_contact(tmp_path: Path, floor: Floor, state: tuple[bool, bool]) -> None:
+    facts = SelfCheck(tree(tmp_path)).facts(Moment(0.0, 0.0), [], FINE, [], floor)
+    assert (facts[AlarmKind.LEAK].wanted, facts[AlarmKind.LEAK].over) == state
+    assert str(floor) in facts[AlarmKind.LEAK].evidence
+
+
+def test_a_contact_that_cannot_be_read_says_nothing_of_water(tmp_path: Path) -> None:
+    facts = SelfCheck(tree(tmp_path)).facts(Moment(0.0, 0.0), [], FINE, [], Floor.UNKNOWN)
+    assert AlarmKind.LEAK not in facts

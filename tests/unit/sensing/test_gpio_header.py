@@ -47,6 +47,40 @@ def test_another_board_is_told_from_a_wrong_group(machine: Any) -> None:
     assert chips.open_now == 0
 
 
+# From gpiodetect on such boards: pull request 6144 of github.com/raspberrypi/linux, issue 280 of
+# github.com/WiringPi/WiringPi, issue 1119 of github.com/adafruit/Adafruit_Blinka (which of its 11 to 15
+# is the header's is invented here, as are the boards turned round, with an adapter, and not ours).
+LAYOUTS = {
+    "zero to three": ({0: "pinctrl-bcm2835", 1: "raspberrypi-exp-gpio"}, 0),
+    "four": ({0: "pinctrl-bcm2711", 1: "raspberrypi-exp-gpio"}, 0),
+    "four, turned round": ({0: "raspberrypi-exp-gpio", 1: "pinctrl-bcm2711"}, 1),
+    "five, first kernels": (dict.fromkeys(range(4), "gpio-brcmstb@107d5") | {4: "pinctrl-rp1"}, 4),
+    "five": ({0: "pinctrl-rp1"} | dict.fromkeys(range(10, 14), "gpio-brcmstb@107d5"), 0),
+    "five, newest kernels": (
+        dict.fromkeys(range(11, 15), "gpio-brcmstb@107d5") | {15: "pinctrl-rp1"},
+        15,
+    ),
+    "an adapter in front": (dict.fromkeys(range(20), "ftdi-cbus") | {20: "pinctrl-rp1"}, 20),
+    "one that is not ours to open": ({0: None, 1: "pinctrl-bcm2711"}, 1),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_chip_is_found_by_its_label(machine: Any, layout: str) -> None:
+    labels, chip = LAYOUTS[layout]
+    chips = machine(labels)
+    assert gpio._header_chip(chips) == (chip, 100 + chip)
+    assert chips.open_now == 1
+
+
+def test_a_link_with_the_old_number_is_the_same_chip(machine: Any, tmp_path: Path) -> None:
+    """ls -l /dev on a fifth board, pull request 1216 of github.com/gpiozero/gpiozero."""
+    chips = machine({0: "pinctrl-rp1", 4: "pinctrl-rp1"})
+    (tmp_path / "gpiochip4").unlink()
+    (tmp_path / "gpiochip4").symlink_to("gpiochip0")
+    assert gpio._header_chip(chips)[0] == 0
+
+
 def test_who_holds_a_pin_is_named_and_nothing_stays_open(machine: Any) -> None:
     chips = machine({0: "gpio-brcmstb", 4: "pinctrl-rp1"}, {17: "lg", 27: ""})
     assert gpio.held_by_others((4, 17, 27)) == {17: "lg", 27: "a program without a name"}

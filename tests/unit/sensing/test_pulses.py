@@ -83,7 +83,8 @@ class TestMinimumPeriod:
 
 class TestSpans:
     def counted(self) -> tuple[PulseCounter, PulseSpan]:
-        counter = PulseCounter(MAX_RATE_HZ)
+        # The clock stands at 0: no edge of these tests comes to us late.
+        counter = PulseCounter(MAX_RATE_HZ, lambda: 0.0)
         return counter, PulseSpan("left_tank", counter)
 
     def test_the_first_look_only_marks_the_time(self) -> None:
@@ -174,6 +175,45 @@ class TestSpans:
         _, span = self.counted()
         span.read(at(5.0), alive=True)
         assert span.read(at(5.0), alive=True) is None
+
+
+class TestLostPulses:
+    """The kernel keeps 16 events of a line and drops the oldest (linux/gpio.h, event_buffer_size)."""
+
+    def run(self, arrived_s: float, stamps_s: list[float]) -> PulseCounter:
+        counter = PulseCounter(MAX_RATE_HZ, lambda: arrived_s)
+        edges(counter, 100.0, 100)  # the last at 0.99 s
+        for stamp_s in stamps_s:
+            counter.edge(stamp_s, 0)
+        return counter
+
+    def test_a_queue_that_ran_over_is_told_from_gap_and_delay(self) -> None:
+        # 100 Hz; nobody reads from 1.00 to 1.30 s: 30 edges, of which the newest 16 are kept.
+        kept = [1.15 + n / 100 for n in range(16)]
+        counter = self.run(1.301, [*kept, 1.31, 1.32])
+        assert counter.count + counter.lost == 133
+        assert counter.lost == 15
+
+    def test_a_rotor_that_paused_has_lost_nothing(self) -> None:
+        counter = self.run(1.1501, [1.15 + n / 100 for n in range(40)])
+        assert (counter.count, counter.lost) == (140, 0)
+
+    def test_a_reader_that_is_late_but_in_time_has_lost_nothing(self) -> None:
+        # The same pause, and 14 edges wait when the first of them is taken: the queue had room.
+        counter = self.run(1.285, [1.15 + n / 100 for n in range(40)])
+        assert (counter.count, counter.lost) == (140, 0)
+
+    def test_the_reading_with_the_gap_is_not_trusted_and_the_next_one_is(self) -> None:
+        counter = PulseCounter(MAX_RATE_HZ, lambda: 1.301)
+        span = PulseSpan("left_tank", counter)
+        span.read(at(0.0), alive=True)
+        edges(counter, 100.0, 100)
+        edges(counter, 100.0, 16, start_s=1.15)
+        reading = span.read(at(1.5), alive=True)
+        assert reading is not None
+        assert reading.quality is Quality.MISSING
+        edges(counter, 100.0, 100, start_s=1.31)
+        assert span.read(at(2.5), alive=True) == PulseReading("left_tank", 1.0, 100, Quality.GOOD)
 
 
 @pytest.fixture

@@ -178,6 +178,34 @@ def test_two_filters_on_one_pin(problems: Problems, file: Path, minimal: str) ->
     )
 
 
+@pytest.mark.parametrize("written", ["27", "27.0", '"27"'])
+def test_the_leak_contact_on_a_sensors_pin(
+    problems: Problems, file: Path, minimal: str, written: str
+) -> None:
+    lines = problems(f"{minimal}[leak]\npin = {written}\n")
+    assert (
+        f"{file}: leak.pin: GPIO pin 27 already belongs to filter right; give the contact its own"
+        in lines
+    )
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("pin = 28", "leak.pin: got 28"),
+        ('pin = 5\nwet_when = "moist"', "leak.wet_when: got 'moist'"),
+        ("pin = 5\nhold_s = -1", "leak.hold_s: got -1"),
+        ("hold_s = 1", "leak.pin: missing"),
+        ("pin = 5\npim = 6", "leak.pim: unknown key"),
+    ],
+)
+def test_a_leak_contact_that_cannot_be(
+    problems: Problems, minimal: str, table: str, said: str
+) -> None:
+    (line,) = problems(f"{minimal}[leak]\n{table}\n")
+    assert said in line
+
+
 def test_pin_zero_is_a_pin(problems: Problems) -> None:
     text = filters(2).replace("pin = 1", "pin = 0")
     (line,) = problems(text)
