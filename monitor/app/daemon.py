@@ -310,8 +310,7 @@ class Daemon:
 
     def _shut(self) -> None:
         self._chores.stop()
-        now = self._clock.now()
-        self._recorder.flush(now)
+        self._recorder.close(self._clock.now())
         self._outlet.stop(_DRAIN_S)
         for source in self._sources:
             source.close()

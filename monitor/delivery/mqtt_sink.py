@@ -150,7 +150,7 @@ class MqttSink:
                     payloads.identified(
                         payloads.event(e.event),
                         self._topics.site,
-                        self._journal_id,
+                        e.journal or self._journal_id,
                         e.run,
                         e.seq,
                         self._simulated,

@@ -19,6 +19,7 @@ from typing import Any
 import msgspec
 
 from monitor.errors import StorageError
+from monitor.journal import damage
 from monitor.journal.schema import NewerJournalError, bring_up
 from monitor.records import Entry, Event, Moment, Order, Sample
 
@@ -26,10 +27,16 @@ FILE_NAME = "journal.sqlite"
 _log = logging.getLogger(__name__)
 _BUSY_MS = 5000
 _PAGE_ROWS = 2000
+_INSERT_EVENT = (
+    "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) VALUES (?, ?, ?, ?, ?, ?)"
+)
 
 
 class Journal:
     """The journal in one folder.
+
+    `damaged` is what told, in any thread, that the file is not what was written; `mended` says what
+    was done about that.
 
     Raises:
         StorageError: the folder cannot be used, or the journal belongs to a newer program.
@@ -40,9 +47,12 @@ class Journal:
         self.file = folder / FILE_NAME
         self.run = run if run is not None else uuid.uuid4().hex[:12]
         self.mended: str | None = None
+        self.damaged: Exception | None = None
         self._local = threading.local()
         self._links: list[sqlite3.Connection] = []
         self._links_lock = threading.Lock()
+        self._gate = damage.Gate()
+        self._owed: list[damage.Row] = []
         self._prepare()
         self.id = self._identity()
 
@@ -79,20 +89,32 @@ class Journal:
     def _set_aside(self, error: Exception) -> None:
         """Nothing recorded is deleted: a damaged journal is kept under another name."""
         self.close()
-        kept = self.file.with_name(f"damaged-{time.time_ns()}.sqlite")
-        try:
-            for suffix in ("", "-wal", "-shm"):
-                part = Path(f"{self.file}{suffix}")
-                if part.exists():
-                    part.rename(f"{kept}{suffix}")
-        except OSError as trouble:
-            raise StorageError(
-                f"{self.file}: damaged ({error}) and cannot be set aside: {trouble.strerror}"
-            ) from trouble
+        kept = damage.keep_aside(self.file, error)
         self.mended = (
             f"{self.file} was damaged ({error}); it is kept as {kept.name}, a new one begun"
         )
         _log.error("%s", self.mended)
+
+    def begin_anew(self) -> None:
+        """Set aside a file that was found damaged in use, and go on in a new one with an id of its own.
+
+        Events that some sink has not got yet are taken along, as far as they can be read.
+
+        Raises:
+            StorageError: not possible now; to be called again.
+        """
+        why = self.damaged if self.damaged is not None else StorageError("damaged")
+        with self._gate.alone():
+            with contextlib.suppress(sqlite3.Error, StorageError):
+                self._owed = self._owed or damage.owed(self._link())
+            self._set_aside(why)
+            self._prepare()
+        self.id = self._identity()
+        with self._guarded("write", transaction=True) as link:
+            link.executemany(_INSERT_EVENT, self._owed)
+        if self._owed:
+            _log.info("%d events not yet delivered were taken along", len(self._owed))
+        self._owed, self.damaged = [], None
 
     def _link(self) -> sqlite3.Connection:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)
@@ -127,21 +149,24 @@ class Journal:
 
     @contextlib.contextmanager
     def _guarded(self, doing: str, transaction: bool = False) -> Iterator[sqlite3.Connection]:
-        try:
-            link = self._link()
-            if transaction:
-                link.execute("BEGIN IMMEDIATE")
-            yield link
-            if transaction:
-                link.execute("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back()
-            raise StorageError(
-                f"{self.file}: cannot {doing}: {error}; look at the disk's free space and health"
-            ) from error
-        except BaseException:
-            self._roll_back()
-            raise
+        with self._gate.passing():
+            try:
+                link = self._link()
+                if transaction:
+                    link.execute("BEGIN IMMEDIATE")
+                yield link
+                if transaction:
+                    link.execute("COMMIT")
+            except sqlite3.Error as error:
+                self._roll_back()
+                if damage.is_damage(error):
+                    self.damaged = error
+                raise StorageError(
+                    f"{self.file}: cannot {doing}: {error}; look at the disk's free space and health"
+                ) from error
+            except BaseException:
+                self._roll_back()
+                raise
 
     def _roll_back(self) -> None:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)
@@ -171,8 +196,7 @@ class Journal:
         """
         with self._guarded("write", transaction=True) as link:
             link.executemany(
-                "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
+                _INSERT_EVENT,
                 [
                     (self.run, e.filter_id, e.line_s, e.utc_s, now.synchronised, _text(e))
                     for e in events
@@ -245,7 +269,7 @@ class Journal:
         found = []
         for seq, run, sync, body in rows:
             try:
-                found.append(Entry(seq, run, bool(sync), _event(body)))
+                found.append(Entry(seq, run, bool(sync), _event(body), self.id))
             except msgspec.DecodeError as error:
                 if self._put_aside("", seq, f"cannot be read: {error}"):
                     _log.warning(
