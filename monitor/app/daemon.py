@@ -35,7 +35,7 @@ from monitor.delivery.dispatcher import Dispatcher
 from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
-from monitor.journal.store import Journal
+from monitor.journal.store import Journal, make
 from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.clock import Clock, resumed_line_s
@@ -144,9 +144,10 @@ class Daemon:
     ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
-        self._journal = Journal(folder)
+        make(folder)
         self._lock = DaemonLock(folder)
-        self._lock.take()
+        self._lock.take()  # first: whoever holds it may set a damaged journal aside
+        self._journal = Journal(folder)
         self._sources = list(sources) if sources is not None else live_sources(tree)
         self._station = Station(watch_plans(tree, predicted))
         saved_at = self._journal.saved_at()

@@ -19,14 +19,13 @@ from typing import Any
 import msgspec
 
 from monitor.errors import StorageError
-from monitor.journal import damage
+from monitor.journal import damage, pruning
 from monitor.journal.schema import NewerJournalError, bring_up
 from monitor.records import Entry, Event, Moment, Order, Sample
 
 FILE_NAME = "journal.sqlite"
 _log = logging.getLogger(__name__)
 _BUSY_MS = 5000
-_PAGE_ROWS = 2000
 _INSERT_EVENT = (
     "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) VALUES (?, ?, ?, ?, ?, ?)"
 )
@@ -38,11 +37,18 @@ class Journal:
     `damaged` is what told, in any thread, that the file is not what was written; `mended` says what
     was done about that.
 
+    Args:
+        folder: where it is; made if need be.
+        run: names this run of the daemon; `None` makes one up.
+        mend: a damaged file is set aside and a new one begun. Only the daemon may: SQLite's files must
+            not be renamed under whoever uses them.
+
     Raises:
-        StorageError: the folder cannot be used, or the journal belongs to a newer program.
+        StorageError: the folder cannot be used, the journal belongs to a newer program, or it is
+            damaged and not to be mended.
     """
 
-    def __init__(self, folder: Path, run: str | None = None) -> None:
+    def __init__(self, folder: Path, run: str | None = None, mend: bool = True) -> None:
         self.folder = folder
         self.file = folder / FILE_NAME
         self.run = run if run is not None else uuid.uuid4().hex[:12]
@@ -53,23 +59,22 @@ class Journal:
         self._links_lock = threading.Lock()
         self._gate = damage.Gate()
         self._owed: list[damage.Row] = []
+        self._mend = mend
         self._prepare()
         self.id = self._identity()
 
     def _prepare(self) -> None:
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StorageError(
-                f"{self.folder}: cannot be made: {error.strerror}; make it, writable for the user "
-                "that runs canister, or set storage.folder"
-            ) from error
+        make(self.folder)
         try:
             self._open_checked()
         except sqlite3.DatabaseError as error:
             if isinstance(error, sqlite3.OperationalError) and "malformed" not in str(error):
                 raise StorageError(
                     f"{self.file}: {error}; look at its owner and the disk"
+                ) from error
+            if not self._mend:
+                raise StorageError(
+                    f"{self.file}: damaged ({error}); canister run sets it aside and begins a new one"
                 ) from error
             self._set_aside(error)
             self._open_checked()
@@ -390,43 +395,10 @@ class Journal:
         dropped = 0
         while True:
             with self._guarded("write", transaction=True) as link:
-                gone = link.execute(
-                    "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples WHERE line_s < ? LIMIT ?)",
-                    (older_than_line_s, _PAGE_ROWS),
-                ).rowcount
-                if not gone and self._used_bytes(link) > max_bytes:
-                    gone = self._shrink(link, owed)
-            dropped += max(0, gone)
-            if gone <= 0:
+                gone = pruning.one_page(link, older_than_line_s, max_bytes, owed)
+            dropped += gone
+            if gone == 0:
                 return dropped
-
-    @staticmethod
-    def _shrink(link: sqlite3.Connection, owed: int) -> int:
-        """Drop one page of what matters least, and count it; of events only up to `owed`."""
-        for name, where in (
-            ("samples", "samples"),
-            ("observations", f'events WHERE seq <= {owed} AND body LIKE \'%"event":"observed"%\''),
-            ("events", f"events WHERE seq <= {owed}"),
-        ):
-            table = where.split()[0]
-            gone = link.execute(
-                f"DELETE FROM {table} WHERE seq IN (SELECT seq FROM {where} ORDER BY seq LIMIT ?)",
-                (_PAGE_ROWS,),
-            ).rowcount
-            if gone > 0:
-                link.execute(
-                    "INSERT INTO counts VALUES (?, ?) "
-                    "ON CONFLICT (name) DO UPDATE SET number = number + excluded.number",
-                    (name, gone),
-                )
-                return int(gone)
-        return 0
-
-    @staticmethod
-    def _used_bytes(link: sqlite3.Connection) -> int:
-        pages = link.execute("PRAGMA page_count").fetchone()[0]
-        free = link.execute("PRAGMA freelist_count").fetchone()[0]
-        return int((pages - free) * link.execute("PRAGMA page_size").fetchone()[0])
 
     def close(self) -> None:
         """Close every connection."""
@@ -435,6 +407,21 @@ class Journal:
                 link.close()
             self._links = []
         self._local = threading.local()
+
+
+def make(folder: Path) -> None:
+    """Make the journal's folder, if it is not there.
+
+    Raises:
+        StorageError: it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"{folder}: cannot be made: {error.strerror}; make it, writable for the user "
+            "that runs canister, or set storage.folder"
+        ) from error
 
 
 def _text(value: Any) -> str:

@@ -246,6 +246,13 @@ def test_no_database_at_all_is_set_aside(tmp_path: Path) -> None:
     journal.close()
 
 
+def test_a_command_leaves_a_damaged_file_to_the_daemon_that_may_be_using_it(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_bytes(b"wet paper" * 1000)
+    with pytest.raises(StorageError, match=r"damaged .*; canister run sets it aside"):
+        Journal(tmp_path, mend=False)
+    assert [f.name for f in tmp_path.iterdir()] == [FILE_NAME]
+
+
 def test_a_newer_journal_is_left_alone(tmp_path: Path) -> None:
     Journal(tmp_path).close()
     link = sqlite3.connect(tmp_path / FILE_NAME)
