@@ -103,7 +103,8 @@ class Recorder:
         self._tried_at_s = now.line_s
         try:
             if self._journal.damaged is not None:
-                self._journal.begin_anew()
+                self._journal.begin_anew({seq for seq, _ in self._answers})
+                self._answers.clear()  # their numbers mean nothing in the new one
                 self._mended_told_until_s = now.line_s + _MENDED_TOLD_FOR_S
                 self._look = True
             self._journal.record(

@@ -6,9 +6,9 @@ import contextlib
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.errors import StorageError
 
@@ -27,16 +27,37 @@ def is_damage(error: sqlite3.Error) -> bool:
     return code is not None and code & 0xFF in (_CORRUPT, _NOT_A_DATABASE)
 
 
-def owed(link: sqlite3.Connection) -> list[Row]:
-    """Return the events that some sink has not got yet, as far as a damaged file still gives them."""
+class Owed(NamedTuple):
+    """What a damaged file still gives of what somebody waits for, as rows for the new one."""
+
+    events: Sequence[Row] = ()
+    orders: Sequence[Row] = ()
+
+
+def owed(link: sqlite3.Connection, done: Collection[int]) -> Owed:
+    """Return the events that some sink has not got yet, and the orders not yet carried out.
+
+    Args:
+        link: to the damaged file.
+        done: orders that are carried out though the file does not say so.
+    """
+    events = _readable(
+        link,
+        "SELECT run, filter, line_s, utc_s, synchronised, body FROM events "
+        "WHERE seq > (SELECT COALESCE(MIN(position), 0) FROM cursors) ORDER BY seq",
+    )
+    orders = _readable(
+        link, "SELECT seq, made_utc_s, body FROM orders WHERE done_utc_s IS NULL ORDER BY seq"
+    )
+    return Owed(events, [row[1:] for row in orders if row[0] not in done])
+
+
+def _readable(link: sqlite3.Connection, query: str) -> list[Row]:
+    """The rows up to the first that cannot be read."""
     found: list[Row] = []
     with contextlib.suppress(sqlite3.Error):
-        for row in link.execute(
-            "SELECT run, filter, line_s, utc_s, synchronised, body FROM events "
-            "WHERE seq > (SELECT COALESCE(MIN(position), 0) FROM cursors) ORDER BY seq LIMIT ?",
-            (_MOST_OWED,),
-        ):
-            found.append(row)
+        for row in link.execute(f"{query} LIMIT {_MOST_OWED}"):
+            found.append(row)  # one by one: what came before an error is kept
     return found
 
 

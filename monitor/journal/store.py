@@ -12,7 +12,7 @@ import sqlite3
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -58,7 +58,7 @@ class Journal:
         self._links: list[sqlite3.Connection] = []
         self._links_lock = threading.Lock()
         self._gate = damage.Gate()
-        self._owed: list[damage.Row] = []
+        self._owed: damage.Owed | None = None
         self._mend = mend
         self._prepare()
         self.id = self._identity()
@@ -100,10 +100,14 @@ class Journal:
         )
         _log.error("%s", self.mended)
 
-    def begin_anew(self) -> None:
+    def begin_anew(self, done: Collection[int] = ()) -> None:
         """Set aside a file that was found damaged in use, and go on in a new one with an id of its own.
 
-        Events that some sink has not got yet are taken along, as far as they can be read.
+        Events that some sink has not got yet and orders not yet carried out are taken along, as far as
+        they can be read.
+
+        Args:
+            done: numbers of orders that are carried out though the file does not say so.
 
         Raises:
             StorageError: not possible now; to be called again.
@@ -111,15 +115,17 @@ class Journal:
         why = self.damaged if self.damaged is not None else StorageError("damaged")
         with self._gate.alone():
             with contextlib.suppress(sqlite3.Error, StorageError):
-                self._owed = self._owed or damage.owed(self._link())
+                self._owed = self._owed or damage.owed(self._link(), done)
             self._set_aside(why)
             self._prepare()
         self.id = self._identity()
+        along = self._owed or damage.Owed()
         with self._guarded("write", transaction=True) as link:
-            link.executemany(_INSERT_EVENT, self._owed)
-        if self._owed:
-            _log.info("%d events not yet delivered were taken along", len(self._owed))
-        self._owed, self.damaged = [], None
+            link.executemany(_INSERT_EVENT, along.events)
+            link.executemany("INSERT INTO orders (made_utc_s, body) VALUES (?, ?)", along.orders)
+        if along.events or along.orders:
+            _log.info("taken along: %d events, %d orders", len(along.events), len(along.orders))
+        self._owed, self.damaged = None, None
 
     def _link(self) -> sqlite3.Connection:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)

@@ -37,7 +37,8 @@ class Control:
         _trace: TracebackType | None,
     ) -> None:
         self._halt.set()
-        self._thread.join(30)
+        if self._thread.ident is not None:
+            self._thread.join(30)
 
     def _run(self) -> None:
         due_s = time.monotonic()

@@ -5,9 +5,12 @@ The command prints the same rows with figures; see tests/faultrun.
 
 from __future__ import annotations
 
+import pytest
+
 from tests.faultrun import broker, clock, disk, kills, powercut
 from tests.faultrun.row import Row
 from tests.support.small_disk import usable
+from tests.support.sqlite_writes import NotReached
 
 
 def held(*rows: Row) -> None:
@@ -33,14 +36,21 @@ def test_a_disk_that_is_full_or_read_only_or_flips_bits() -> None:
     held(*rows)
 
 
+def cut(**how: object) -> list[Row]:
+    try:
+        return powercut.measure(**how)  # type: ignore[arg-type]
+    except NotReached as why:
+        pytest.skip(str(why))
+
+
 def test_the_power_cut_at_writes_of_the_journal() -> None:
-    held(*powercut.measure(records=30, every=11))
+    held(*cut(records=30, every=11))
 
 
 def test_the_power_cut_finds_what_a_careless_journal_would_lose() -> None:
     """With synchronous NORMAL, SQLite does not promise that a commit survives a power cut in WAL mode
     (https://www.sqlite.org/pragma.html#pragma_synchronous)."""
-    (row,) = powercut.measure(records=20, every=11, synchronous="NORMAL")
+    (row,) = cut(records=20, every=11, synchronous="NORMAL")
     assert not row.met
     assert "records acknowledged, there are" in row.measured
 

@@ -206,6 +206,9 @@ def test_damage_found_in_use_is_set_aside_and_what_is_owed_goes_along(
 ) -> None:
     journal.record(Moment(1.0, 1.0), [event(float(n)) for n in range(1, 9)])
     journal.move_cursor("mqtt", 5)
+    for name in ("cleaned", "resume", "feeding"):
+        journal.order(Order(name, "left"))
+    journal.record(Moment(1.0, 1.0), answers=[(1, "done")])
     with journal._guarded("bring all into one file") as link:
         link.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         page = link.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'samples'").fetchone()
@@ -220,7 +223,8 @@ def test_damage_found_in_use_is_set_aside_and_what_is_owed_goes_along(
     with pytest.raises(StorageError, match="malformed"):
         fresh.record(Moment(2.0, 2.0), [event(9.0)], [sample(2.0)])
     assert fresh.damaged is not None
-    fresh.begin_anew()
+    fresh.begin_anew(done={2})
+    assert [order for _, order, _ in fresh.open_orders()] == [Order("feeding", "left")]
     assert fresh.damaged is None
     assert fresh.id != before
     assert "a new one begun" in str(fresh.mended)
