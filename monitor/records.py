@@ -252,13 +252,15 @@ class Event(msgspec.Struct, frozen=True, gc=False, omit_defaults=False):
 class Entry(msgspec.Struct, frozen=True):
     """An event with its place in the journal: `seq` never repeats within one journal.
 
-    `run` names the run of the daemon, `synchronised` says whether its clock was right.
+    `run` names the run of the daemon, `synchronised` says whether its clock was right, `journal` is
+    the id of the journal it was read from.
     """
 
     seq: int
     run: str
     synchronised: bool
     event: Event
+    journal: str = ""
 
 
 class Order(msgspec.Struct, frozen=True):

@@ -143,14 +143,12 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
             )
         return
     try:
-        journal = Journal(folder)
+        journal = Journal(folder, mend=False)
         waiting = journal.undelivered("mqtt") if tree.mqtt is not None else 0
         journal.close()
     except MachineError as error:
         yield Finding("journal", Verdict.FAILED, str(error))
         return
-    if journal.mended:
-        yield Finding("journal", Verdict.LOOK, journal.mended, "keep that file for a look")
     process = running_process(folder)
     doing = f"canister run is running (process {process})" if process is not None else "no daemon"
     yield Finding("journal", Verdict.FINE, f"{folder / FILE_NAME}: sound; {doing}")

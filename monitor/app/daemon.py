@@ -34,7 +34,7 @@ from monitor.delivery import payloads
 from monitor.delivery.ping import ping
 from monitor.delivery.topics import Topics
 from monitor.errors import MachineError, StorageError
-from monitor.journal.store import Journal
+from monitor.journal.store import Journal, make
 from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock
@@ -77,9 +77,10 @@ class Daemon:
     ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
-        self._journal = Journal(folder)
+        make(folder)
         self._lock = DaemonLock(folder)
-        self._lock.take()
+        self._lock.take()  # first: whoever holds it may set a damaged journal aside
+        self._journal = Journal(folder)
         self._sources = list(sources) if sources is not None else live_sources(tree)
         self._station = Station(watch_plans(tree, predicted))
         saved_at = self._journal.saved_at()
@@ -265,8 +266,7 @@ class Daemon:
 
     def _shut(self) -> None:
         self._chores.stop()
-        now = self._clock.now()
-        self._recorder.flush(now)
+        self._recorder.close(self._clock.now())
         self._outlet.stop(_DRAIN_S)
         for source in self._sources:
             source.close()

@@ -43,7 +43,7 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
             f"{folder / FILE_NAME}: no journal yet; start canister run, or set storage.folder to "
             "where it is"
         )
-    journal = Journal(folder)
+    journal = Journal(folder, mend=False)
     try:
         happened = _last_events(journal, events, observations)
         live = _live(tree.storage.live_file, utc_s)

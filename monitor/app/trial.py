@@ -26,7 +26,7 @@ def try_alarm(tree: SettingsTree, wait_s: float, by: str) -> dict[str, float | N
     folder = Path(tree.storage.folder)
     if running_process(folder) is None:
         raise MachineError("canister run is not running: nobody would raise an alarm; start it")
-    journal = Journal(folder)
+    journal = Journal(folder, mend=False)
     try:
         began = time.monotonic()
         last = journal.last_entries(1)

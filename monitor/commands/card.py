@@ -115,7 +115,7 @@ def _from_journal(tree: Any, name: str) -> tuple[float | None, list[float]]:
     folder = Path(tree.storage.folder)
     if not (folder / FILE_NAME).is_file():
         return None, []
-    journal = Journal(folder)
+    journal = Journal(folder, mend=False)
     try:
         events = [e.event for e in journal.entries_after(0, 1_000_000) if e.event.filter_id == name]
     finally:

@@ -42,7 +42,7 @@ def give(
     of_site = filter_name is None and (site_too or alarm in set(SITE_KINDS))
     target = SITE if of_site else chosen(filter_name, tree)
     folder = Path(tree.storage.folder)
-    journal = Journal(folder)
+    journal = Journal(folder, mend=False)
     try:
         seq = journal.order(Order(name, target, minutes, alarm, by=by))
         running = running_process(folder) is not None

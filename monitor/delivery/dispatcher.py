@@ -6,13 +6,14 @@ one line, however long it lasts, and its end makes another.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from monitor.errors import CanisterError, MachineError, Refused
+from monitor.errors import CanisterError, MachineError, Refused, StorageError
 from monitor.records import Entry, Health
 
 _log = logging.getLogger(__name__)
@@ -122,6 +123,7 @@ class Dispatcher(threading.Thread):
         self._halt = threading.Event()
         self._trouble: str | None = None
         self._open = False
+        self._got: tuple[str, int] | None = None
         self.delivered = 0
         self.aside = 0
         self.refused = False
@@ -195,19 +197,43 @@ class Dispatcher(threading.Thread):
             self._sink.open()
             self._open = True
         self._wake.clear()
-        position = self._journal.cursor(self._sink.name)
-        entries = self._journal.entries_after(position, _BATCH)
+        try:
+            entries = self._waiting()
+        except StorageError as error:
+            self._sink.deliver(())  # what stands is shown, whatever becomes of the journal
+            self._note_trouble(str(error), "what stands is shown, events wait")
+            return _LOOK_EVERY_S
         try:
             settled = self._sink.deliver(entries)
         except RowRejected as why:
             return self._set_aside(entries, why)
         if settled:
-            self._journal.move_cursor(self._sink.name, entries[settled - 1].seq)
+            self._settle(entries[settled - 1])
             self.delivered += settled
         self._recovered()
         if settled < len(entries):
             return _PAUSE_WHEN_HELD_S
         return 0.0 if len(entries) == _BATCH else _LOOK_EVERY_S
+
+    def _waiting(self) -> list[Entry]:
+        """The next events; not those that have arrived while the journal could not note it."""
+        position = self._journal.cursor(self._sink.name)
+        entries = self._journal.entries_after(position, _BATCH)
+        if self._got is None:
+            return entries
+        journal, seq = self._got
+        had = [e for e in entries if e.journal == journal and e.seq <= seq]
+        if had:
+            self._journal.move_cursor(self._sink.name, had[-1].seq)
+        self._got = None
+        return entries[len(had) :]
+
+    def _settle(self, last: Entry) -> None:
+        """Note that everything up to here has arrived, in memory where the journal cannot."""
+        self._got = (last.journal, last.seq)
+        with contextlib.suppress(StorageError):  # the next round tries again, and tells
+            self._journal.move_cursor(self._sink.name, last.seq)
+            self._got = None
 
     def _set_aside(self, entries: Sequence[Entry], why: RowRejected) -> float:
         """Pass over one event, so that it does not hold up the others."""
@@ -221,12 +247,15 @@ class Dispatcher(threading.Thread):
         return 0.0
 
     def _failed(self, why: str) -> float:
-        if self._trouble is None:
-            _log.warning("%s; trying again, nothing is lost meanwhile", why)
-        self._trouble = why
+        self._note_trouble(why, "trying again, nothing is lost meanwhile")
         self._open = False
         self._sink.close(False)
         return self._waits.next_s()
+
+    def _note_trouble(self, why: str, meanwhile: str) -> None:
+        if self._trouble is None:
+            _log.warning("%s; %s", why, meanwhile)
+        self._trouble = why
 
     def _recovered(self) -> None:
         self._waits.reset()

@@ -155,7 +155,7 @@ class MqttSink:
                     payloads.identified(
                         payloads.event(e.event),
                         self._topics.site,
-                        self._journal_id,
+                        e.journal or self._journal_id,
                         e.run,
                         e.seq,
                         self._simulated,
@@ -193,9 +193,8 @@ class MqttSink:
             self._take(desk, self._arrived.popleft(), now_s)
         if not self._owed:
             return
-        ready, self._owed = commands.settled(
-            self._owed, [desk.answer(one.seq) for one in self._owed], now_s
-        )
+        answers = [_answer_of(desk, one.seq) for one in self._owed]
+        ready, self._owed = commands.settled(self._owed, answers, now_s)
         for one, said in ready:
             self._answer(one.to, one.correlation, one.order, one.filter_id, said)
 
@@ -233,3 +232,11 @@ class MqttSink:
     def _presence(self, word: str, utc_s: float | None) -> bytes:
         fields: dict[str, Any] = payloads.presence(word, self._run, utc_s, self._version)
         return msgspec.json.encode(fields)
+
+
+def _answer_of(desk: Desk, seq: int) -> str | None:
+    """The answer to an order; a journal that cannot be read is no reason to give up the session."""
+    try:
+        return desk.answer(seq)
+    except StorageError:
+        return None

@@ -12,13 +12,14 @@ import sqlite3
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from monitor.errors import StorageError
+from monitor.journal import damage, pruning
 from monitor.journal.packing import packed, unpacked
 from monitor.journal.schema import NewerJournalError, bring_up
 from monitor.records import Entry, Event, Moment, Order, Sample
@@ -26,41 +27,55 @@ from monitor.records import Entry, Event, Moment, Order, Sample
 FILE_NAME = "journal.sqlite"
 _log = logging.getLogger(__name__)
 _BUSY_MS = 5000
-_PAGE_ROWS = 2000
+_INSERT_EVENT = (
+    "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) VALUES (?, ?, ?, ?, ?, ?)"
+)
 
 
 class Journal:
     """The journal in one folder.
 
+    `damaged` is what told, in any thread, that the file is not what was written; `mended` says what
+    was done about that.
+
+    Args:
+        folder: where it is; made if need be.
+        run: names this run of the daemon; `None` makes one up.
+        mend: a damaged file is set aside and a new one begun. Only the daemon may: SQLite's files must
+            not be renamed under whoever uses them.
+
     Raises:
-        StorageError: the folder cannot be used, or the journal belongs to a newer program.
+        StorageError: the folder cannot be used, the journal belongs to a newer program, or it is
+            damaged and not to be mended.
     """
 
-    def __init__(self, folder: Path, run: str | None = None) -> None:
+    def __init__(self, folder: Path, run: str | None = None, mend: bool = True) -> None:
         self.folder = folder
         self.file = folder / FILE_NAME
         self.run = run if run is not None else uuid.uuid4().hex[:12]
         self.mended: str | None = None
+        self.damaged: Exception | None = None
         self._local = threading.local()
         self._links: list[sqlite3.Connection] = []
         self._links_lock = threading.Lock()
+        self._gate = damage.Gate()
+        self._owed: damage.Owed | None = None
+        self._mend = mend
         self._prepare()
         self.id = self._identity()
 
     def _prepare(self) -> None:
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StorageError(
-                f"{self.folder}: cannot be made: {error.strerror}; make it, writable for the user "
-                "that runs canister, or set storage.folder"
-            ) from error
+        make(self.folder)
         try:
             self._open_checked()
         except sqlite3.DatabaseError as error:
             if isinstance(error, sqlite3.OperationalError) and "malformed" not in str(error):
                 raise StorageError(
                     f"{self.file}: {error}; look at its owner and the disk"
+                ) from error
+            if not self._mend:
+                raise StorageError(
+                    f"{self.file}: damaged ({error}); canister run sets it aside and begins a new one"
                 ) from error
             self._set_aside(error)
             self._open_checked()
@@ -80,20 +95,38 @@ class Journal:
     def _set_aside(self, error: Exception) -> None:
         """Nothing recorded is deleted: a damaged journal is kept under another name."""
         self.close()
-        kept = self.file.with_name(f"damaged-{time.time_ns()}.sqlite")
-        try:
-            for suffix in ("", "-wal", "-shm"):
-                part = Path(f"{self.file}{suffix}")
-                if part.exists():
-                    part.rename(f"{kept}{suffix}")
-        except OSError as trouble:
-            raise StorageError(
-                f"{self.file}: damaged ({error}) and cannot be set aside: {trouble.strerror}"
-            ) from trouble
+        kept = damage.keep_aside(self.file, error)
         self.mended = (
             f"{self.file} was damaged ({error}); it is kept as {kept.name}, a new one begun"
         )
         _log.error("%s", self.mended)
+
+    def begin_anew(self, done: Collection[int] = ()) -> None:
+        """Set aside a file that was found damaged in use, and go on in a new one with an id of its own.
+
+        Events that some sink has not got yet and orders not yet carried out are taken along, as far as
+        they can be read.
+
+        Args:
+            done: numbers of orders that are carried out though the file does not say so.
+
+        Raises:
+            StorageError: not possible now; to be called again.
+        """
+        why = self.damaged if self.damaged is not None else StorageError("damaged")
+        with self._gate.alone():
+            with contextlib.suppress(sqlite3.Error, StorageError):
+                self._owed = self._owed or damage.owed(self._link(), done)
+            self._set_aside(why)
+            self._prepare()
+        self.id = self._identity()
+        along = self._owed or damage.Owed()
+        with self._guarded("write", transaction=True) as link:
+            link.executemany(_INSERT_EVENT, along.events)
+            link.executemany("INSERT INTO orders (made_utc_s, body) VALUES (?, ?)", along.orders)
+        if along.events or along.orders:
+            _log.info("taken along: %d events, %d orders", len(along.events), len(along.orders))
+        self._owed, self.damaged = None, None
 
     def _link(self) -> sqlite3.Connection:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)
@@ -128,21 +161,24 @@ class Journal:
 
     @contextlib.contextmanager
     def _guarded(self, doing: str, transaction: bool = False) -> Iterator[sqlite3.Connection]:
-        try:
-            link = self._link()
-            if transaction:
-                link.execute("BEGIN IMMEDIATE")
-            yield link
-            if transaction:
-                link.execute("COMMIT")
-        except sqlite3.Error as error:
-            self._roll_back()
-            raise StorageError(
-                f"{self.file}: cannot {doing}: {error}; look at the disk's free space and health"
-            ) from error
-        except BaseException:
-            self._roll_back()
-            raise
+        with self._gate.passing():
+            try:
+                link = self._link()
+                if transaction:
+                    link.execute("BEGIN IMMEDIATE")
+                yield link
+                if transaction:
+                    link.execute("COMMIT")
+            except sqlite3.Error as error:
+                self._roll_back()
+                if damage.is_damage(error):
+                    self.damaged = error
+                raise StorageError(
+                    f"{self.file}: cannot {doing}: {error}; look at the disk's free space and health"
+                ) from error
+            except BaseException:
+                self._roll_back()
+                raise
 
     def _roll_back(self) -> None:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)
@@ -172,8 +208,7 @@ class Journal:
         """
         with self._guarded("write", transaction=True) as link:
             link.executemany(
-                "INSERT INTO events (run, filter, line_s, utc_s, synchronised, body) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
+                _INSERT_EVENT,
                 [
                     (self.run, e.filter_id, e.line_s, e.utc_s, now.synchronised, _text(e))
                     for e in events
@@ -260,7 +295,7 @@ class Journal:
         found = []
         for seq, run, sync, body in rows:
             try:
-                found.append(Entry(seq, run, bool(sync), _event(body)))
+                found.append(Entry(seq, run, bool(sync), _event(body), self.id))
             except msgspec.DecodeError as error:
                 if self._put_aside("", seq, f"cannot be read: {error}"):
                     _log.warning(
@@ -387,43 +422,10 @@ class Journal:
         dropped = 0
         while True:
             with self._guarded("write", transaction=True) as link:
-                gone = link.execute(
-                    "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples WHERE line_s < ? LIMIT ?)",
-                    (older_than_line_s, _PAGE_ROWS),
-                ).rowcount
-                if not gone and self._used_bytes(link) > max_bytes:
-                    gone = self._shrink(link, owed)
-            dropped += max(0, gone)
-            if gone <= 0:
+                gone = pruning.one_page(link, older_than_line_s, max_bytes, owed)
+            dropped += gone
+            if gone == 0:
                 return dropped
-
-    @staticmethod
-    def _shrink(link: sqlite3.Connection, owed: int) -> int:
-        """Drop one page of what matters least, and count it; of events only up to `owed`."""
-        for name, where in (
-            ("samples", "samples"),
-            ("observations", f'events WHERE seq <= {owed} AND body LIKE \'%"event":"observed"%\''),
-            ("events", f"events WHERE seq <= {owed}"),
-        ):
-            table = where.split()[0]
-            gone = link.execute(
-                f"DELETE FROM {table} WHERE seq IN (SELECT seq FROM {where} ORDER BY seq LIMIT ?)",
-                (_PAGE_ROWS,),
-            ).rowcount
-            if gone > 0:
-                link.execute(
-                    "INSERT INTO counts VALUES (?, ?) "
-                    "ON CONFLICT (name) DO UPDATE SET number = number + excluded.number",
-                    (name, gone),
-                )
-                return int(gone)
-        return 0
-
-    @staticmethod
-    def _used_bytes(link: sqlite3.Connection) -> int:
-        pages = link.execute("PRAGMA page_count").fetchone()[0]
-        free = link.execute("PRAGMA freelist_count").fetchone()[0]
-        return int((pages - free) * link.execute("PRAGMA page_size").fetchone()[0])
 
     def close(self) -> None:
         """Close every connection."""
@@ -432,6 +434,21 @@ class Journal:
                 link.close()
             self._links = []
         self._local = threading.local()
+
+
+def make(folder: Path) -> None:
+    """Make the journal's folder, if it is not there.
+
+    Raises:
+        StorageError: it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"{folder}: cannot be made: {error.strerror}; make it, writable for the user "
+            "that runs canister, or set storage.folder"
+        ) from error
 
 
 def _text(value: Any) -> str:

@@ -50,6 +50,10 @@ class Op(NamedTuple):
     told: Any = None
 
 
+class NotReached(RuntimeError):
+    """Nothing of what SQLite does can be seen."""
+
+
 _kept: list[Any] = []  # C code may call these for as long as the process lives
 
 
@@ -58,7 +62,7 @@ def recorded(folder: Path) -> Iterator[list[Op]]:
     """Note what SQLite does to files in this folder.
 
     Raises:
-        RuntimeError: this Python's SQLite is not the one that can be reached.
+        NotReached: this Python's SQLite is not the one that can be reached.
     """
     library = ctypes.CDLL(ctypes.util.find_library("sqlite3") or "libsqlite3.so.0")
     library.sqlite3_vfs_find.restype = ctypes.POINTER(_Vfs)
@@ -90,7 +94,7 @@ def recorded(folder: Path) -> Iterator[list[Op]]:
     finally:
         vfs.open, vfs.delete = before
     if not any(op.kind == "write" for op in ops):
-        raise RuntimeError("nothing seen: this Python has an SQLite of its own inside")
+        raise NotReached("nothing seen: this Python has an SQLite of its own inside")
 
 
 def _watch(file: int, name: str, ops: list[Op]) -> None:

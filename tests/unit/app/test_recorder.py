@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import pytest
@@ -26,6 +27,18 @@ class Failing(Journal):
     def record(self, *arguments: object, **options: object) -> None:  # type: ignore[override]
         if self.failing:
             raise StorageError("journal: cannot write: disk full")
+        super().record(*arguments, **options)  # type: ignore[arg-type]
+
+
+class Damaged(Journal):
+    """A journal whose file is found damaged at the next write."""
+
+    found = False
+
+    def record(self, *arguments: object, **options: object) -> None:  # type: ignore[override]
+        if self.found:
+            self.found, self.damaged = False, ValueError("malformed")
+            raise StorageError("journal: cannot write: malformed")
         super().record(*arguments, **options)  # type: ignore[arg-type]
 
 
@@ -145,3 +158,42 @@ def test_a_station_restored_goes_on_as_if_nothing_had_been() -> None:
     assert second.restore(first.saved(), Moment(40.0, 40.0)) == []
     assert second.alarm_events == first.alarm_events
     assert second.tick([FlowReading("left", 1.0, 0.0)], Moment(41.0, 41.0)) == []
+
+
+def test_a_journal_damaged_in_use_is_begun_anew_with_all_that_is_known(tmp_path: Path) -> None:
+    journal, station = Damaged(tmp_path), Station(PLAN)
+    recorder = Recorder(journal, station, StorageSettings(sample_every_s=1, commit_every_s=5))
+    for t in range(20):
+        tick(station, recorder, float(t), 2e-4)
+    journal.found = True
+    for t in range(20, 45):
+        tick(station, recorder, float(t), 0.0)
+    assert [e.event.event for e in journal.entries_after(0, 9)] == ["clean-flow-learned", "raised"]
+    again = Station(PLAN)
+    again.restore(journal.states(), Moment(45.0, 1045.0))
+    assert again.states["left"].condition.reference == station.states["left"].condition.reference
+    assert not recorder.health().working
+    assert "a new one begun" in recorder.health().line
+    tick(station, recorder, 3700.0, 0.0)
+    assert recorder.health().working, "told for an hour"
+    journal.close()
+
+
+def test_what_finds_no_room_and_what_is_never_written_is_counted(  # type: ignore[no-untyped-def]
+    parts, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    monkeypatch.setattr("monitor.app.recorder._MOST_SAMPLES", 10)
+    journal, station, _ = parts
+    recorder = Recorder(journal, station, StorageSettings(sample_every_s=1, commit_every_s=5))
+    journal.failing = True
+    for t in range(30):
+        tick(station, recorder, float(t), 2e-4)
+    assert "0 events and 20 samples found no room and are lost" in recorder.health().line
+    recorder.close(Moment(30.0, 1030.0))
+    assert "1 events and 30 samples were never written" in caplog.text
+    journal.failing = False
+    recorder.flush(Moment(31.0, 1031.0))
+    assert "written again; 0 events and 20 samples found no room" in caplog.text
+    recorder.close(Moment(32.0, 1032.0))
+    assert caplog.text.count("never written") == 1

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 import pytest
 
 from monitor.delivery.dispatcher import Dispatcher
-from monitor.errors import BrokerError
+from monitor.errors import BrokerError, StorageError
 from monitor.records import (
     AlarmKind,
     Cause,
@@ -156,3 +156,58 @@ def test_trouble_is_told_with_what_becomes_of_the_events(serve: Serve) -> None:
 
 def test_halt_before_start_is_harmless() -> None:
     Dispatcher(Rows(0), Fickle(), Backoff()).halt(0.0)
+
+
+class Unwell(Rows):
+    """A journal on a disk that fails to read or to write as told."""
+
+    reads = writes = True
+
+    def cursor(self, sink: str) -> int:
+        if not self.reads:
+            raise StorageError("journal: cannot read")
+        return super().cursor(sink)
+
+    def move_cursor(self, sink: str, position: int) -> None:
+        if not self.writes:
+            raise StorageError("journal: cannot write: disk full")
+        super().move_cursor(sink, position)
+
+
+def test_what_stands_is_shown_though_the_journal_cannot_be_read(
+    serve: Serve, caplog: pytest.LogCaptureFixture
+) -> None:
+    rows, sink = Unwell(3), Counting()
+    rows.reads = False
+    dispatcher = serve(rows, sink)
+    assert until(lambda: sink.empty >= 2)
+    assert (sink.opened, sink.closed) == (1, 0), "the session is no part of that trouble"
+    assert not dispatcher.health().working
+    rows.reads = True
+    assert until(lambda: rows.position == 3)
+    assert until(lambda: dispatcher.health().working)
+    assert caplog.text.count("cannot read") == 1
+
+
+def test_what_arrived_is_not_sent_again_because_the_disk_is_full(serve: Serve) -> None:
+    rows, sink = Unwell(3), Counting()
+    rows.writes = False
+    dispatcher = serve(rows, sink)
+    assert until(lambda: sink.empty >= 2)
+    assert sink.got == [1, 2, 3]
+    rows.writes = True
+    assert until(lambda: rows.position == 3)
+    rows.entries += [entry(4)]
+    dispatcher.wake()
+    assert until(lambda: rows.position == 4)
+    assert sink.got == [1, 2, 3, 4]
+
+
+class Counting(Fickle):
+    """Counts how often it was called with nothing new, to show what stands."""
+
+    empty = 0
+
+    def deliver(self, entries: Sequence[Entry]) -> int:
+        self.empty += not entries
+        return super().deliver(entries)

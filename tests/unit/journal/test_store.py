@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -224,11 +225,60 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(tmp_path: Path) -> None
     second.close()
 
 
+def test_damage_found_in_use_is_set_aside_and_what_is_owed_goes_along(
+    journal: Journal, tmp_path: Path
+) -> None:
+    journal.record(Moment(1.0, 1.0), [event(float(n)) for n in range(1, 9)])
+    journal.move_cursor("mqtt", 5)
+    for name in ("cleaned", "resume", "feeding"):
+        journal.order(Order(name, "left"))
+    journal.record(Moment(1.0, 1.0), answers=[(1, "done")])
+    with journal._guarded("bring all into one file") as link:
+        link.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        page = link.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'samples'").fetchone()
+    with (tmp_path / FILE_NAME).open("r+b") as file:
+        file.seek((page[0] - 1) * 4096)
+        file.write(b"\xff" * 4096)
+    before, beside = journal.id, threading.Thread(target=lambda: journal.cursor("mqtt"))
+    beside.start()  # another thread has a connection of its own
+    beside.join()
+    fresh = Journal.__new__(Journal)  # a connection that has nothing of the file in its memory
+    fresh.__dict__.update(journal.__dict__, _local=threading.local())
+    with pytest.raises(StorageError, match="malformed"):
+        fresh.record(Moment(2.0, 2.0), [event(9.0)], [sample(2.0)])
+    assert fresh.damaged is not None
+    fresh.begin_anew(done={2})
+    assert [order for _, order, _ in fresh.open_orders()] == [Order("feeding", "left")]
+    assert fresh.damaged is None
+    assert fresh.id != before
+    assert "a new one begun" in str(fresh.mended)
+    assert [e.event.line_s for e in fresh.entries_after(0, 10)] == [6.0, 7.0, 8.0]
+    assert {e.journal for e in fresh.entries_after(0, 10)} == {fresh.id}
+    fresh.record(Moment(2.0, 2.0), [event(9.0)], [sample(2.0)])
+    assert len(list(tmp_path.glob("damaged-*.sqlite"))) == 1
+    fresh.close()
+
+
+def test_a_full_disk_is_no_damage(journal: Journal) -> None:
+    full = sqlite3.OperationalError("database or disk is full")
+    full.sqlite_errorcode = 13  # SQLITE_FULL
+    with pytest.raises(StorageError), journal._guarded("write"):
+        raise full
+    assert journal.damaged is None
+
+
 def test_no_database_at_all_is_set_aside(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_bytes(b"wet paper" * 1000)
     journal = Journal(tmp_path)
     assert journal.mended is not None
     journal.close()
+
+
+def test_a_command_leaves_a_damaged_file_to_the_daemon_that_may_be_using_it(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_bytes(b"wet paper" * 1000)
+    with pytest.raises(StorageError, match=r"damaged .*; canister run sets it aside"):
+        Journal(tmp_path, mend=False)
+    assert [f.name for f in tmp_path.iterdir()] == [FILE_NAME]
 
 
 def test_a_newer_journal_is_left_alone(tmp_path: Path) -> None:
