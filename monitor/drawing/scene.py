@@ -54,7 +54,7 @@ def _wet_side() -> list[str]:
         lettering(270, 258, "outlet", "start"),
         _box(242, 336, 32, 44),
         f'<path class="accent" d="M258 344V372M258 344l-5 9M258 344l5 9" {_ink()}/>',
-        *_lines(276, 296, "sensor: arrow", "up, a clamp", "at each end"),
+        *_lines(276, 288, "sensor: arrow", "up, a clamp", "at each end"),
         _box(182, 470, 116, 56, "canister"),
         f'<path d="M166 526V534H314V526" {_LINE}/>',
         lettering(322, 530, "tray", "start"),

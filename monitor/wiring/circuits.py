@@ -121,7 +121,7 @@ def _divider(sensor: SensorWiring) -> list[Part]:
         Wire([(joint, 4), (joint, 10)]),
         Wire([(joint, 5), (15, 5), (15, 10)]),
         Wire([(_SENSOR_EDGE, 10), (_BOARD_EDGE, 10)]),
-        Resistor((15, 7), lower, upright=True),
+        Resistor((15, 6), lower, upright=True),
         Words((25, 8), f"C1 {farads(found.capacitor_f)}", "end", bold=True),
         Capacitor((joint, 8), ""),
         Resistor((12, 4), upper),
