@@ -45,6 +45,8 @@ def wiring(
     tree = load(config).tree
     if filter_name is not None and filter_name not in tree.filters:
         raise UserMistake(f"filter {filter_name}: unknown{nearest(filter_name, tree.filters)}")
+    if json and svg == _STDOUT:
+        raise UserMistake("--json and --svg - both want standard output; give --svg a file")
     names = list(tree.filters) if filter_name is None else [filter_name]
     sensors = sensors_of(tree)
     wanted = [sensor for sensor in sensors if sensor.filter_id in names]

@@ -67,6 +67,10 @@ def test_a_folder_that_is_not_there_is_one_line(tmp_path: Path) -> None:
     assert len(done.stderr.strip().splitlines()) == 1
 
 
+def test_two_things_for_standard_output_are_one_line() -> None:
+    assert "give --svg a file" in refusal(run("wiring", "-c", EXAMPLE, "--json", "--svg", "-"))
+
+
 def test_an_unknown_filter_is_one_line() -> None:
     assert "filter midle: unknown; the nearest known is middle" in refusal(
         run("wiring", "midle", "--config", EXAMPLE)
