@@ -24,6 +24,7 @@ from monitor.commands.replay import replay
 from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
+from monitor.commands.wiring import wiring
 
 # What the library raises for a wrong word on the command line; it has no public name of its own.
 _UsageError: Any = typer.BadParameter.__base__
@@ -83,6 +84,7 @@ for command in (
     size,
     compare,
     calibrate,
+    wiring,
     replay,
     rehearse,
     access,

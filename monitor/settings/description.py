@@ -42,6 +42,14 @@ class FlowSensorSettings(Section):
         ge=0,
         le=100,
     )
+    output: Literal["unknown", "open-collector", "driven-5v"] = key(
+        'What its output does, as you measured it (see the guide): "open-collector", "driven-5v" or '
+        '"unknown"; `canister wiring` draws accordingly',
+        default="unknown",
+    )
+    cable_m: float = key(
+        "Length of the sensor's cable, for `canister wiring`", "m", default=2.0, gt=0, le=100
+    )
 
 
 class ProbeSettings(Section):

@@ -18,6 +18,7 @@ ALLOWED: dict[str, set[str]] = {
     "sizing": GROUND,
     "condition": GROUND | {"sizing"},
     "drawing": set(),
+    "wiring": GROUND | {"drawing"},
     "alarms": GROUND | {"sizing", "condition"},
     "settings": GROUND | {"sizing"},
     "sensing": GROUND | {"sizing", "condition", "alarms"},
@@ -29,6 +30,7 @@ ALLOWED: dict[str, set[str]] = {
     "commands": GROUND
     | {
         "drawing",
+        "wiring",
         "sizing",
         "condition",
         "alarms",
@@ -43,7 +45,7 @@ ALLOWED: dict[str, set[str]] = {
     "__main__": {"cli"},
     "__init__": set(),
 }
-PURE = ("sizing", "condition", "alarms", "drawing", "records.py", "units.py", "errors.py")
+PURE = ("sizing", "condition", "alarms", "drawing", "wiring", "records.py", "units.py", "errors.py")
 # A pure room computes; these are the standard library's ways out of it.
 IMPURE = {
     "asyncio", "datetime", "io", "logging", "multiprocessing", "os", "pathlib", "queue", "random",

@@ -1,0 +1,1 @@
+"""What to connect with what, with which parts, and the figures behind it; pure."""
