@@ -174,7 +174,7 @@ def as_svg(*sheets: Sheet) -> str:
     for sheet in sheets:
         parts.append(
             f'<text x="{MARGIN}" y="{top + 16}" font-size="15" font-weight="600" '
-            f'fill="currentColor">{escape(sheet.title)}</text>'
+            f'fill="currentColor">{_escaped(sheet.title)}</text>'
         )
         top += 30
         parts.append(f'<g transform="translate({MARGIN} {top})">')
@@ -186,7 +186,7 @@ def as_svg(*sheets: Sheet) -> str:
 
 def framed(title: str, width: int, height: int, parts: Sequence[str]) -> str:
     """Return parts as a whole SVG with a title, on paper of its own."""
-    said = escape(title, {'"': "&quot;"})
+    said = _escaped(title)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
         f'aria-label="{said}">'
@@ -261,8 +261,13 @@ def _resistor(part: Resistor, x: float, y: float) -> list[str]:
 def lettering(x: float, y: float, words: str, anchor: Anchor, bold: bool = False) -> str:
     """Return words whose middle is at a height."""
     weight = ' font-weight="600"' if bold else ""
-    printable = "".join(c if c.isprintable() else "?" for c in words)
     return (
         f'<text x="{x:g}" y="{y + 5:g}" text-anchor="{anchor}" font-size="{FONT}"{weight} '
-        f'fill="currentColor">{escape(printable)}</text>'
+        f'fill="currentColor">{_escaped(words)}</text>'
     )
+
+
+def _escaped(words: str) -> str:
+    """XML has no room for control characters."""
+    printable = "".join(c if c.isprintable() else "?" for c in words)
+    return escape(printable, {'"': "&quot;"})
