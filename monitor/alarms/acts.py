@@ -10,13 +10,21 @@ from collections.abc import Callable, Iterable, Set
 
 import msgspec
 
-from monitor.alarms.life import Alarm, Quiet, QuietKind, acknowledged, hushed
+from monitor.alarms.life import (
+    Alarm,
+    Quiet,
+    QuietKind,
+    acknowledged,
+    hushed,
+    unheard_if_unacknowledged,
+)
 from monitor.alarms.pause import LONGEST_MIN, QUIET, Pause, PauseKind
+from monitor.alarms.priority import PRIORITIES
 from monitor.alarms.tell import About, of_alarm, plain
 from monitor.alarms.watch import KINDS, WatchPlan, WatchState, picture
 from monitor.condition import deeds
 from monitor.condition.standing import Learned
-from monitor.records import AlarmKind, Event, EventKind, Moment
+from monitor.records import AlarmKind, Event, EventKind, Moment, Priority
 
 Done = tuple[WatchState, tuple[Event, ...]]
 
@@ -40,18 +48,21 @@ def acknowledge(
     now: Moment,
     by: str = "",
     occurrence: int = 0,
+    named: bool = True,
 ) -> Done:
     """Note that a person has seen these alarms; no event for one that asked for nothing.
 
-    With an `occurrence` other than 0 only that one is meant: raised again since, it stays unheard.
+    With an `occurrence` other than 0 only that one is meant: raised again since, it stays unheard. What
+    another cause suppresses has been told to nobody; it is acknowledged only when it is `named`.
     """
+    meant = [kind for kind in kinds if named or not state.suppressed(kind)]
 
     def seen(alarm: Alarm) -> Alarm:
         if occurrence not in (0, alarm.occurrence):
             return alarm
         return acknowledged(alarm, now.line_s)
 
-    return _each(state, plan, kinds, now, by, seen, lambda _: EventKind.ACKNOWLEDGED)
+    return _each(state, plan, meant, now, by, seen, lambda _: EventKind.ACKNOWLEDGED)
 
 
 def shelve(
@@ -80,8 +91,8 @@ def unshelve(
     def heard(old: Alarm) -> Alarm:
         if old.quiet is None:
             return old
-        # Not said yet: the next step finds that it stands and nobody has been told.
-        return msgspec.structs.replace(hushed(old, None), told=0, tells=())
+        # Then the next step finds that it stands and nobody has been told.
+        return unheard_if_unacknowledged(hushed(old, None))
 
     return _each(state, plan, kinds, now, by, heard, ended)
 
@@ -105,8 +116,10 @@ def _each(
             continue
         alarms = (*state.alarms[:index], new, *state.alarms[index + 1 :])
         state = msgspec.structs.replace(state, alarms=alarms)
-        why, suppressed = state.reasons[index], state.suppressed(kind)
-        events += (of_alarm(named(old), kind, new, why, about, suppressed, False, by),)
+        why, suppressed, happened = state.reasons[index], state.suppressed(kind), named(old)
+        # That a grave alarm is made silent is itself said once.
+        loud = happened in _BEGUN.values() and PRIORITIES[kind] is Priority.HIGH
+        events += (of_alarm(happened, kind, new, why, about, suppressed, loud, by),)
     return state, events
 
 
@@ -145,7 +158,7 @@ def renewed(state: WatchState, plan: WatchPlan, now: Moment, by: str = "") -> Do
     """
     seen = picture(state, plan)
     told = plain(EventKind.CLEANED, seen, now, "another pump or filter: all is learned anew", by)
-    new, events = _over(state, plan, QUIET, now)
+    new, events = _over(state, plan, QUIET | {AlarmKind.FLOW_HIGH}, now)
     new = msgspec.structs.replace(
         new, condition=deeds.renewed(state.condition), standing=None, learned=Learned()
     )
@@ -161,8 +174,9 @@ def _over(state: WatchState, plan: WatchPlan, kinds: Set[AlarmKind], now: Moment
             continue
         old = state.alarms[index]
         new = msgspec.structs.replace(
-            old, active=False, on_s=0.0, off_s=0.0, latched=False, unacknowledged=False
-        )
+            old, active=False, on_s=0.0, off_s=0.0, latched=False, unacknowledged=False,
+            ended_s=now.line_s,
+        )  # fmt: skip
         alarms = (*state.alarms[:index], new, *state.alarms[index + 1 :])
         state = msgspec.structs.replace(state, alarms=alarms)
         if old.active:

@@ -37,7 +37,7 @@ class Alarm(msgspec.Struct, frozen=True, gc=False):
     clear condition have held without a break. `latched`: its condition is over, it waits for a
     person. `since_s` is since when it has been unacknowledged, or when it was acknowledged. `tells`
     are the last times at which it was announced, `told` the occurrence that was, `repeats` how often
-    that was said again.
+    that was said again. `ended_s` is when its condition was last over.
     """
 
     active: bool = False
@@ -54,6 +54,12 @@ class Alarm(msgspec.Struct, frozen=True, gc=False):
     told: int = 0
     repeats: int = 0
     escalated: bool = False
+    ended_s: float = 0.0
+
+    @property
+    def stands(self) -> bool:
+        """Whether its condition is there now; a latched alarm only waits for a person."""
+        return self.active and not self.latched
 
 
 NEVER = Alarm()
@@ -97,20 +103,39 @@ def live(old: Alarm, wish: Wish, span_s: float, line_s: float, utc_s: float) -> 
         return msgspec.structs.replace(
             old, active=True, occurrence=old.occurrence + 1, on_s=0.0, off_s=0.0,
             raised_line_s=line_s, raised_utc_s=utc_s, unacknowledged=True, latched=False,
-            # What flutters escalates from when it began.
-            since_s=old.since_s if old.unacknowledged else line_s,
-            escalated=old.escalated and old.unacknowledged, repeats=0,
+            # What comes and goes escalates from when it began; what was over for long begins anew.
+            since_s=old.since_s if _again(old, line_s) else line_s,
+            escalated=old.escalated and _again(old, line_s), repeats=0,
         )  # fmt: skip
+    if old.latched:
+        return _waiting(old, wish, span_s, line_s)
     if not wish.over:
-        if old.off_s == 0.0 and not old.latched:
-            return old
-        return msgspec.structs.replace(old, off_s=0.0, latched=False)
+        return old if old.off_s == 0.0 else msgspec.structs.replace(old, off_s=0.0)
     held = old.off_s + span_s
     if held < wish.off_delay_s:
         return msgspec.structs.replace(old, off_s=held)
     if wish.latches and old.unacknowledged:
-        return old if old.latched else msgspec.structs.replace(old, off_s=held, latched=True)
-    return msgspec.structs.replace(old, active=False, on_s=0.0, off_s=0.0, latched=False)
+        return msgspec.structs.replace(old, on_s=0.0, off_s=0.0, latched=True, ended_s=line_s)
+    return msgspec.structs.replace(old, active=False, on_s=0.0, off_s=0.0, ended_s=line_s)
+
+
+def _waiting(old: Alarm, wish: Wish, span_s: float, line_s: float) -> Alarm:
+    """A latched alarm: acknowledged it is over, and its condition coming back it is said anew."""
+    if not wish.wanted:
+        if not old.unacknowledged:
+            return msgspec.structs.replace(old, active=False, on_s=0.0, off_s=0.0, latched=False)
+        return old if old.on_s == 0.0 else msgspec.structs.replace(old, on_s=0.0)
+    held = old.on_s + span_s
+    if held < wish.on_delay_s:
+        return msgspec.structs.replace(old, on_s=held)
+    return msgspec.structs.replace(
+        _unheard(old, line_s), latched=False, on_s=0.0, off_s=0.0, raised_line_s=line_s
+    )
+
+
+def _again(old: Alarm, line_s: float) -> bool:
+    """Whether an alarm that is raised now is still the same trouble as before."""
+    return old.unacknowledged and line_s - old.ended_s < _FLUTTER_S
 
 
 def acknowledged(old: Alarm, line_s: float) -> Alarm:
@@ -125,6 +150,13 @@ def acknowledged(old: Alarm, line_s: float) -> Alarm:
 def hushed(old: Alarm, quiet: Quiet | None) -> Alarm:
     """Return the alarm shelved or out of service, or with `None` back among the others."""
     return msgspec.structs.replace(old, quiet=quiet)
+
+
+def unheard_if_unacknowledged(alarm: Alarm) -> Alarm:
+    """Return the alarm after a person's quiet: what nobody has acknowledged is said anew."""
+    if not alarm.unacknowledged:
+        return alarm
+    return msgspec.structs.replace(alarm, told=0, tells=())
 
 
 def state_of(alarm: Alarm, suppressed: bool) -> AlarmState:

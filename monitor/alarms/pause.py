@@ -20,12 +20,12 @@ class PauseKind(StrEnum):
 
 
 LONGEST_MIN = {PauseKind.FEEDING: 60.0, PauseKind.MAINTENANCE: 480.0}
-# What a person who stops the flow causes; a temperature out of its band still wakes.
+# What a person who stops the flow causes. A temperature out of its band still wakes, and so does flow
+# above clean: hoses come off after work on the filter.
 QUIET = frozenset(
     {
         AlarmKind.FLOW_STOPPED,
         AlarmKind.FLOW_LOW,
-        AlarmKind.FLOW_HIGH,
         AlarmKind.FLOW_UNKNOWN,
         AlarmKind.CLEANING_DUE,
     }

@@ -126,7 +126,7 @@ def _temperature_wish(
     hold = limits.temperature_hold_s
     if kind is AlarmKind.TEMPERATURE_UNKNOWN:
         if not limits.has_probe:
-            return None
+            return Wish(False, True, hold, hold)  # taken away, it has nothing to say any more
         return Wish(value is None, value is not None, limits.probe_hold_s, limits.clear_hold_s)
     flow, clean = seen.flow_m3_per_s, seen.clean_m3_per_s
     if value is None or stopped or (flow is not None and clean and flow < _MOVES_SHARE * clean):
@@ -134,9 +134,9 @@ def _temperature_wish(
     if kind is AlarmKind.TEMPERATURE_HIGH:
         bound = limits.temperature_max_c
         if bound is None:
-            return None
+            return Wish(False, True, hold, hold)
         return Wish(value > bound, value < bound - _TEMPERATURE_MARGIN_K, hold, hold)
     bound = limits.temperature_min_c
     if bound is None:
-        return None
+        return Wish(False, True, hold, hold)
     return Wish(value < bound, value > bound + _TEMPERATURE_MARGIN_K, hold, hold)

@@ -25,6 +25,7 @@ from monitor.alarms.life import (
     said,
     since_utc_s,
     state_of,
+    unheard_if_unacknowledged,
     until_utc_s,
 )
 from monitor.alarms.priority import PRIORITIES
@@ -142,12 +143,10 @@ def resumed(state: SiteState) -> SiteState:
     )
 
 
-def power(states: Sequence[WatchState]) -> Fact | None:
-    """Return what the stops of all filters together say of the power, `None` for a single filter."""
-    if len(states) < 2:
-        return None
+def power(states: Sequence[WatchState]) -> Fact:
+    """Return what the stops of all filters together say of the power; one filter says nothing."""
     stops = [s.alarm(_STOPPED) for s in states]
-    if not all(a.active for a in stops):
+    if len(states) < 2 or not all(a.stands for a in stops):
         return Fact(False, True, "")
     causes = {_cause(s) for s in states}
     began = [a.raised_line_s for a in stops]
@@ -212,7 +211,7 @@ def judge(
             on_s, off_s, _, _ = _RULES[kind]
             wish = Wish(fact.wanted, fact.over, on_s, off_s, kind in latching)
             new = live(old, wish, elapsed_s, now.line_s, now.utc_s)
-            if new.active and fact.wanted:
+            if new.stands and fact.wanted:
                 evidence[index] = fact.evidence
             if new.active is not old.active:
                 new, event = _turned(kind, new, evidence[index], now)
@@ -231,7 +230,8 @@ def _turned(kind: AlarmKind, alarm: Alarm, evidence: str, now: Moment) -> tuple[
     if not alarm.active:
         tell = alarm.told == alarm.occurrence and alarm.quiet is None
         return alarm, event_of(EventKind.CLEARED, kind, alarm, evidence, now, tell)
-    tell = may_be_said(alarm, False, now.line_s)
+    # A test that a person asked for is no flutter.
+    tell = may_be_said(alarm, False, now.line_s) or (kind is AlarmKind.TEST and not alarm.quiet)
     alarm = said(alarm, now.line_s) if tell else alarm
     return alarm, event_of(EventKind.RAISED, kind, alarm, evidence, now, tell)
 
@@ -247,7 +247,7 @@ def event_of(
 ) -> Event:
     """Return an event of one of the site's alarms, whole."""
     _, _, advice, follows = _RULES[kind]
-    over = event is EventKind.CLEARED
+    over = event is EventKind.CLEARED or not alarm.active
     return Event(
         filter_id=SITE, event=event, line_s=now.line_s, utc_s=now.utc_s, alarm=kind,
         occurrence=alarm.occurrence, flow_m3_per_s=None, clean_m3_per_s=None,
@@ -289,7 +289,7 @@ def hush(
         ended = EventKind.UNSHELVED if shelved else EventKind.IN_SERVICE
         new = hushed(old, quiet)
         if quiet is None:
-            new = msgspec.structs.replace(new, told=0, tells=())
+            new = unheard_if_unacknowledged(new)
         state, event = _changed(state, kind, new, begun if quiet is not None else ended, now, by)
         events += (event,)
     return state, events

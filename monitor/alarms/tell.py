@@ -83,13 +83,14 @@ def of_alarm(
     """
     known = why if why is not None else Reason(Cause.NONE, "")
     seen, now = about.seen, about.now
-    lasted_s = now.line_s - alarm.raised_line_s
+    # What is over lasted until then; an alarm that is not active has nothing to advise.
+    lasted_s = (now.line_s if alarm.stands else alarm.ended_s) - alarm.raised_line_s
     told = follows = ""
     stands = kind is AlarmKind.FLOW_STOPPED and known.cause is not Cause.SENSOR_JAMMED
     if event is EventKind.CLEARED:
         if stands:
             told = restarted_advice(about.stock, seen.temperature_c, lasted_s)
-    elif known.cause is not Cause.NONE:
+    elif known.cause is not Cause.NONE and alarm.active:
         told = advice(kind, known.cause)
         if stands:
             told = f"{told} {restart_advice(about.stock, seen.temperature_c, lasted_s)}"

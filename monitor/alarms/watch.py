@@ -88,9 +88,9 @@ class WatchState(msgspec.Struct, frozen=True, gc=False):
         if kind is AlarmKind.FLOW_STOPPED:
             return self.power_gone
         if kind is AlarmKind.FLOW_LOW:
-            return self.alarms[_STOPPED].active
+            return self.alarms[_STOPPED].stands
         if kind is AlarmKind.CLEANING_DUE:
-            return self.alarms[_STOPPED].active or self.alarms[_LOW].active
+            return self.alarms[_STOPPED].stands or self.alarms[_LOW].stands
         return False
 
 
@@ -129,7 +129,7 @@ def step(
     )  # fmt: skip
     after, told = _judge(after, plan, seen, now, elapsed)
     events += told
-    if after.alarms[_STOPPED].active or after.standing is not None:
+    if after.alarms[_STOPPED].stands or after.standing is not None:
         after, told = _stands(after, plan, seen, now)
         events += told
     after, told = _announce(after, plan, seen, now)
@@ -143,7 +143,7 @@ def _judge(
     alarms, reasons = state.alarms, state.reasons
     events: tuple[Event, ...] = ()
     for index, kind in enumerate(KINDS):
-        said_now = wish(kind, seen, plan.limits, alarms[_STOPPED].active, alarms[_LOW].active)
+        said_now = wish(kind, seen, plan.limits, alarms[_STOPPED].stands, alarms[_LOW].stands)
         if said_now is None:
             continue
         old = alarms[index]
@@ -219,7 +219,7 @@ def _why(
 ) -> Reason:
     """The cause of an alarm that is raised now; air that starves the flow at last is still air."""
     found, low = reason(kind, condition, seen), reasons[_LOW]
-    starved = alarms[_LOW].active and low is not None and low.cause is Cause.AIR
+    starved = alarms[_LOW].stands and low is not None and low.cause is Cause.AIR
     if low is None or not starved or found.cause is not Cause.BLOCKED:
         return found
     return Reason(Cause.AIR, f"{found.evidence}; before that {low.evidence}", low.sure)
@@ -230,7 +230,7 @@ def _stands(
 ) -> tuple[WatchState, tuple[Event, ...]]:
     """Let the outlet's temperature decide what a stop without any flow is."""
     alarm, why = state.alarms[_STOPPED], state.reasons[_STOPPED]
-    if not alarm.active or why is None:
+    if not alarm.stands or why is None:
         return msgspec.structs.replace(state, standing=None), ()
     standing = state.standing
     if standing is None:

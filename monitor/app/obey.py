@@ -142,7 +142,9 @@ def _on_filter(
     by: str,
 ) -> tuple[WatchState, tuple[Event, ...]]:
     if order.name == "acknowledge":
-        return acts.acknowledge(state, plan, kinds, now, by, order.occurrence)
+        return acts.acknowledge(
+            state, plan, kinds, now, by, order.occurrence, named=bool(order.alarm)
+        )
     if order.name in _QUIETS:
         return acts.shelve(state, plan, kinds, _QUIETS[order.name], order.minutes, now, by)
     meant = [k for k in kinds if _is_quiet(state.alarm(k).quiet, order.name)]

@@ -54,6 +54,7 @@ class Station:
             try:
                 state, seen, happened = watch.step(self.states[name], plan, sorted_out[name], now)
             except Exception:  # a fault in judging one filter must not blind the others
+                self.seen.pop(name, None)  # what was seen before is not what is
                 if name not in self._failing:
                     self._failing.add(name)
                     _log.exception("judging %s failed; the other filters go on", name)
@@ -68,10 +69,15 @@ class Station:
     ) -> list[Event]:
         """Judge the site, and let its power explain the stops that go with it."""
         lost = site.power(list(self.states.values()))
-        known = dict(facts) if lost is None else {**facts, AlarmKind.POWER_GONE: lost}
+        known = {**facts, AlarmKind.POWER_GONE: lost}
+        if self._failing:
+            blind = f"judging {', '.join(sorted(self._failing))} fails"
+            known[AlarmKind.READER_DEAD] = Fact(True, False, blind)
         how = next(iter(self.plans.values()))
         self.site, told = site.judge(self.site, known, how.announcing, how.latching, now)
-        gone = self.site.alarm(AlarmKind.POWER_GONE).active
+        power = self.site.alarm(AlarmKind.POWER_GONE)
+        # Of what a person wants to hear nothing, it must not swallow what would be heard.
+        gone = power.stands and power.quiet is None
         fresh = {
             e.filter_id
             for e in events

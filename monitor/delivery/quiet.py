@@ -63,6 +63,8 @@ _HAPPENED = {
     EventKind.CLEARED: "over",
     EventKind.UNSHELVED: "shelved no more",
     EventKind.IN_SERVICE: "in service again",
+    EventKind.SHELVED: "is made silent",
+    EventKind.OUT_OF_SERVICE: "is made silent",
 }
 
 

@@ -161,7 +161,7 @@ def test_shelved_it_is_on_record_and_nobody_is_told_until_the_end() -> None:
     one = Filter().shelve(30.0)
     assert one.stands() is AlarmState.SHELVED
     one.run(0.0, 1799.0)
-    assert one.told() == [(EventKind.SHELVED, False), (EventKind.RAISED, False)]
+    assert one.told() == [(EventKind.SHELVED, True), (EventKind.RAISED, False)]
     assert one.run(0.0, 60.0).told() == [(EventKind.UNSHELVED, True)]
     assert one.stands() is AlarmState.UNACKNOWLEDGED
 
@@ -217,6 +217,54 @@ def test_a_stop_hides_what_flow_would_say_of_the_media_and_no_longer_than_it_las
     assert one.stands(AlarmKind.FLOW_LOW) is AlarmState.SUPPRESSED
     one.run(0.4, 120.0)
     assert one.stands(AlarmKind.FLOW_LOW) is AlarmState.UNACKNOWLEDGED
+
+
+def test_a_stop_days_later_escalates_like_the_first() -> None:
+    one = Filter().run(0.0, 1800.0, 10.0).run(1.0, 5 * 86400.0, 300.0)
+    one.told()
+    heard = [event for event, _ in one.run(0.0, 2 * HOUR, 10.0).told()]
+    assert heard.count(EventKind.ESCALATED) == 1
+    short = Filter().run(0.0, 60.0).run(1.0, 5 * 86400.0, 300.0)
+    short.told()
+    assert EventKind.ESCALATED not in [e for e, _ in short.run(0.0, 600.0, 10.0).told()]
+
+
+def test_a_latched_stop_blinds_nothing_and_comes_back_as_news() -> None:
+    one = Filter(msgspec.structs.replace(PLAN, latching=frozenset({STOPPED})))
+    one.run(0.0, 60.0).run(1.0, 120.0)
+    assert one.stands() is AlarmState.LATCHED
+    one.run(1.0, 120.0, celsius=33.0)
+    assert one.stands(AlarmKind.TEMPERATURE_HIGH) is AlarmState.UNACKNOWLEDGED
+    one.run(0.4, 200.0)
+    assert one.stands(AlarmKind.FLOW_LOW) is AlarmState.UNACKNOWLEDGED
+    one.run(1.0, 120.0).told()
+    assert (EventKind.REPEATED, True) in one.run(0.0, 60.0).told()
+    assert one.stands() is AlarmState.UNACKNOWLEDGED
+
+
+def test_what_is_over_is_told_by_how_long_it_lasted_not_by_when_it_was_acknowledged() -> None:
+    one = Filter(msgspec.structs.replace(PLAN, latching=frozenset({STOPPED})))
+    one.run(0.0, 60.0).run(1.0, 10 * HOUR, 10.0).acknowledge().run(1.0, 2.0)
+    cleared = next(e for e in one.events if e.event is EventKind.CLEARED)
+    assert "short stop" in cleared.advice
+    late = Filter().run(0.0, 60.0).run(1.0, 10 * HOUR, 10.0).acknowledge()
+    assert late.events[-1].event is EventKind.ACKNOWLEDGED
+    assert (late.events[-1].advice, late.events[-1].consequence) == ("", "")
+
+
+def test_a_hose_that_comes_off_in_a_pause_is_said() -> None:
+    one = Filter()
+    one.state, _ = acts.paused(one.state, PLAN, PauseKind.MAINTENANCE, 480, one.now())
+    assert (EventKind.RAISED, True) in one.run(1.6, 600.0).told(AlarmKind.FLOW_HIGH)
+
+
+def test_a_limit_that_was_taken_away_ends_its_alarm() -> None:
+    one = Filter().run(1.0, 120.0, celsius=33.0)
+    assert one.stands(AlarmKind.TEMPERATURE_HIGH) is AlarmState.UNACKNOWLEDGED
+    one.plan = msgspec.structs.replace(PLAN, limits=Limits())
+    assert (
+        one.run(1.0, 120.0, celsius=33.0).stands(AlarmKind.TEMPERATURE_HIGH) is AlarmState.RETURNED
+    )
 
 
 def test_every_kind_has_a_priority() -> None:

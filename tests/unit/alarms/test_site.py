@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import msgspec
 import pytest
 
-from monitor.alarms import site
-from monitor.alarms.life import Announcing, Quiet, QuietKind
+from monitor.alarms import site, watch
+from monitor.alarms.life import Alarm, Announcing, Quiet, QuietKind
 from monitor.alarms.priority import PRIORITIES
 from monitor.alarms.rules import Limits
 from monitor.alarms.site import SITE_KINDS, Fact, SiteState
@@ -78,6 +80,46 @@ def test_one_that_does_not_come_back_with_the_power_is_said() -> None:
     assert ("", AlarmKind.POWER_GONE, EventKind.CLEARED) in told
     assert ("left", AlarmKind.FLOW_STOPPED, EventKind.REPEATED) in told
     assert not house.station.states["left"].suppressed(AlarmKind.FLOW_STOPPED)
+
+
+def test_an_acknowledged_power_cut_does_not_hide_the_pump_that_stays_stuck() -> None:
+    house = House().run(60, left=0.0, middle=0.0, right=0.0)
+    house.station.obey(Order("acknowledge", "", by="Ada"), at(house.now_s))
+    house.events.clear()
+    told = house.run(60, left=1.0, middle=1.0, right=0.0).announced()
+    assert ("right", AlarmKind.FLOW_STOPPED, EventKind.REPEATED) in told
+
+
+def test_a_shelved_power_cut_swallows_no_stop() -> None:
+    house = House()
+    house.station.obey(Order("shelve", "", 600.0, "power-gone"), at(house.now_s))
+    told = house.run(60, left=0.0, middle=0.0, right=0.0).announced()
+    assert [t[0] for t in told if t[1] is AlarmKind.FLOW_STOPPED] == ["left", "middle", "right"]
+
+
+def test_a_house_that_shrank_to_one_filter_is_rid_of_the_power_alarm() -> None:
+    house = House().run(60, left=0.0, middle=0.0, right=0.0)
+    again = Station({"left": plan("left")})
+    again.restore(house.station.saved(), at(house.now_s))
+    house.station = again
+    house.events.clear()
+    house.run(60, left=0.0)
+    assert not again.site.alarm(AlarmKind.POWER_GONE).active
+    assert ("left", AlarmKind.FLOW_STOPPED, EventKind.REPEATED) in house.announced()
+
+
+def test_a_filter_that_cannot_be_judged_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    house, whole = House(), watch.step
+
+    def failing(state: Any, plan: Any, readings: Any, now: Any) -> Any:
+        if plan.condition.filter_id == "left":
+            raise ZeroDivisionError
+        return whole(state, plan, readings, now)
+
+    monkeypatch.setattr(watch, "step", failing)
+    house.run(20, left=0.0, middle=1.0, right=1.0)
+    assert ("", AlarmKind.READER_DEAD, EventKind.RAISED) in house.announced()
+    assert not house.station.running()["left"]
 
 
 def test_pumps_that_stop_minutes_apart_are_each_said() -> None:
@@ -167,7 +209,7 @@ def test_a_state_saved_before_a_kind_was_known_gets_it() -> None:
 
 @pytest.mark.parametrize("kind", SITE_KINDS)
 def test_every_kind_of_the_site_has_advice_and_what_follows(kind: AlarmKind) -> None:
-    event = site.event_of(EventKind.RAISED, kind, SiteState().alarm(kind), "seen", at(0.0), True)
+    event = site.event_of(EventKind.RAISED, kind, Alarm(active=True), "seen", at(0.0), True)
     assert event.advice.endswith(".")
     assert event.consequence.endswith(".")
     assert kind not in KINDS
