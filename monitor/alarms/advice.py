@@ -13,12 +13,12 @@ _ADVICE: dict[tuple[AlarmKind, Cause], str] = {
         f"{HANDS_OUT} Then look at the impeller and at the sensor's plug."
     ),
     (AlarmKind.FLOW_STOPPED, Cause.BLOCKED): (
-        "Switch off heaters in the filter's line. Look for water on the floor from a hose that is off. "
+        "Switch off heaters in the filter's line. Look for water on the floor from a hose that is off, and do not step into it near sockets. "
         f"{HANDS_OUT} Then look for a kinked hose, a tap left shut, a blocked intake strainer or air in "
         "the canister."
     ),
     (AlarmKind.FLOW_STOPPED, Cause.AIR): (
-        "Switch off heaters in the filter's line. Look for water on the floor and at the water level above "
+        "Switch off heaters in the filter's line. Look for water on the floor, do not step into it near sockets, and at the water level above "
         f"the intake. {HANDS_OUT} Then look at seals and hose clamps and tilt the canister to let air out."
     ),
     (AlarmKind.FLOW_STOPPED, Cause.SENSOR_JAMMED): (
@@ -30,7 +30,7 @@ _ADVICE: dict[tuple[AlarmKind, Cause], str] = {
         "seals and hose clamps and tilt the canister to let air out."
     ),
     (AlarmKind.FLOW_LOW, Cause.SUDDEN_RESTRICTION): (
-        f"Something closed at once. Look for water on the floor. {HANDS_OUT} Then look for a kinked "
+        f"Something closed at once. Look for water on the floor, and do not step into it near sockets. {HANDS_OUT} Then look for a kinked "
         "hose, a tap half shut, a leaf or a fish on the intake strainer."
     ),
     (AlarmKind.FLOW_LOW, Cause.MEDIA_CLOGGED): (

@@ -289,6 +289,13 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
         return
     session.close(None)
     yield Finding("broker", Verdict.FINE, f"{address.host}:{address.port} accepts us")
+    if tree.mqtt.commands and not address.username and not address.cert_file:
+        yield Finding(
+            "commands",
+            Verdict.LOOK,
+            "whoever reaches the broker can make alarms silent for a time",
+            "let the broker ask for passwords (see `canister access`), or set mqtt.commands = false",
+        )
 
 
 def _people(tree: SettingsTree) -> Iterator[Finding]:
@@ -300,7 +307,8 @@ def _people(tree: SettingsTree) -> Iterator[Finding]:
 
     try:
         found = addresses_of(settings)
-        NotifySink(lambda: found, "", _Nothing()).open()
+        for address in found:
+            NotifySink(address, "", _Nothing()).open()
     except SettingsError as error:
         for problem in error.problems:
             line, _, remedy = problem.partition("; ")
@@ -310,11 +318,10 @@ def _people(tree: SettingsTree) -> Iterator[Finding]:
         line, _, remedy = str(error).partition("; ")
         yield Finding("messages", Verdict.FAILED, line, remedy)
         return
-    count = len(found.first) + len(found.second)
     yield Finding(
         "messages",
         Verdict.FINE,
-        f"{count} addresses can be read; whether they arrive, `canister test-alarm` shows",
+        f"{len(found)} addresses can be read; whether they arrive, `canister test-alarm` shows",
     )
 
 

@@ -164,6 +164,8 @@ class Daemon:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))
         self._recorder.take(now, events)
+        if not self._recorder.health().working:
+            self._outlet.tell_early([e for e in events if e.announce], now)
         self._note_qualities()
         if events or now.line_s - self._shown_at_s >= self._show_every_s():
             self._shown_at_s = now.line_s

@@ -10,12 +10,16 @@ from monitor.records import Cause, CleanBasis, Event, EventKind, Moment
 
 def daily(station: Station, now: Moment, simulated: bool) -> Event:
     """Return the event that says how all filters of a site stand."""
-    parts, wrong = [], []
+    parts, wrong, running = [], [], station.running()
     for name in station.plans:
         row = station.state_payload(name, now, simulated)
         water = row["temperature_c"]
         warm = f" Water {water:.1f} °C." if isinstance(water, float) else ""
         parts.append(f"{name}: {sentence(row, None)}{warm}")
+        if not running[name] and not row["alarms"]:
+            wrong.append(f"whether water moves in {name} is not known")
+        if row["pause"] is not None:
+            wrong.append(f"{name} paused for {row['pause']}")
         wrong += [f"{name} {str(kind).replace('-', ' ')}" for kind in _names(row["alarms"])]
     wrong += [k.replace("-", " ") for k in SITE_KINDS if station.site.alarm(k).active]
     first = f"Needs a look: {', '.join(wrong)}." if wrong else "All is well."

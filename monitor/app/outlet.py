@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Sequence
 from datetime import time
 from typing import TYPE_CHECKING
 
@@ -18,15 +19,16 @@ from monitor.delivery import payloads
 from monitor.delivery.dispatcher import Dispatcher, Sink
 from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
+from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Health, Moment
+from monitor.records import Entry, Event, Health, Moment
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.watchdog import Watchdog
 from monitor.settings.load import address_lines
 from monitor.settings.model import NotifySettings, SettingsTree, SourceKind
 
 if TYPE_CHECKING:
-    from monitor.delivery.notify import Addresses
+    from monitor.delivery.notify import Address
 
 # Longer than any single wait within a sink.
 ALLOWED_SILENCE_S = 120.0
@@ -54,6 +56,7 @@ class Outlet:
         self.mqtt = mqtt
         self.homes = homes
         self._journal = journal
+        self._last_sequence = 0
         sinks: list[Sink] = ([mqtt] if mqtt is not None else []) + list(others)
         self.dispatchers = [
             Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
@@ -101,7 +104,9 @@ class Outlet:
                         if event is not None
                         else payloads.never(of, kind, simulated)
                     )
-                    self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing | ids))
+                    # Suppression comes and goes without a word of the alarm's own.
+                    standing |= ids | {"state": station.alarm_state(of, kind)}
+                    self.mqtt.stand(topics.alarm(of, kind), msgspec.json.encode(standing))
                     if of in pictures:
                         pictures[of][1][kind.value] = standing
             if self.homes is not None:
@@ -112,9 +117,18 @@ class Outlet:
     def beat(self, topics: Topics, fields: dict[str, object], every_s: float) -> None:
         """Show a sign of life that expires when no other follows."""
         if self.mqtt is not None:
-            last = self._journal.last_sequence()
+            with contextlib.suppress(StorageError):  # the last known number will do
+                self._last_sequence = self._journal.last_sequence()
+            last = self._last_sequence
             body = msgspec.json.encode({**fields, "site": topics.site, "sequence": last})
             self.mqtt.stand(topics.heartbeat, body, max(1, round(3 * every_s)))
+
+    def tell_early(self, events: Sequence[Event], now: Moment) -> None:
+        """Tell people at once of what the journal cannot take now."""
+        if events:
+            early = [Entry(0, self._journal.run, now.synchronised, event) for event in events]
+            for one in self.dispatchers:
+                one.tell_early(early)
 
     def health(self) -> list[Health]:
         """Say whether the ways out work."""
@@ -151,9 +165,13 @@ def _progress(watchdog: Watchdog | None, loop: str) -> Callable[[], None]:
 
 
 def ways_out(tree: SettingsTree) -> list[str]:
-    """Return the names of the sinks that a configuration has."""
-    wanted = {"mqtt": tree.mqtt is not None, "notify": bool(tree.notify.addresses_file)}
-    return [name for name, is_wanted in wanted.items() if is_wanted]
+    """Return the names of the sinks that a configuration has.
+
+    Raises:
+        SettingsError: the addresses for messages cannot be read.
+    """
+    own = ["mqtt"] if tree.mqtt is not None else []
+    return own + [address.name for address in addresses_of(tree.notify)]
 
 
 def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began: Moment) -> Outlet:
@@ -162,9 +180,7 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began
     Raises:
         SettingsError: a password, a certificate or addresses cannot be read.
     """
-    others: list[Sink] = []
-    if tree.notify.addresses_file:
-        others.append(_notify_sink(tree, tree.notify, journal))
+    others = _notify_sinks(tree, journal)
     mqtt, homes = _mqtt_sink(tree, journal), None
     if tree.mqtt is not None and mqtt is not None:
         homes = Homes(tree, tree.mqtt, journal, mqtt, began)
@@ -187,31 +203,38 @@ def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
     )
 
 
-def _notify_sink(tree: SettingsTree, settings: NotifySettings, journal: Journal) -> Sink:
+def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink]:
+    """One sink for each address, so that none holds up another."""
     # Its library is only loaded where somebody wants it.
     from monitor.delivery.notify import NotifySink
     from monitor.delivery.quiet import QuietHours
 
-    addresses_of(settings)
-    hours = None
+    settings, hours = tree.notify, None
     if settings.quiet_from:
         begin, end = (time.fromisoformat(t) for t in (settings.quiet_from, settings.quiet_to))
         hours = QuietHours(begin, end)
-    name = tree.site.name or tree.site.id
-    return NotifySink(
-        lambda: addresses_of(settings), name, journal, hours, tree.site.source is SourceKind.RIG
-    )
+    found, name = addresses_of(settings), tree.site.name or tree.site.id
+    alone = not any(address.second for address in found)
+    simulated = tree.site.source is SourceKind.RIG
+    sinks: list[Sink] = []
+    for address in found:
+        # What happened before somebody asked to be told is history.
+        journal.begin_cursor(address.name)
+        sinks.append(NotifySink(address, name, journal, alone, hours, simulated))
+    return sinks
 
 
-def addresses_of(settings: NotifySettings) -> Addresses:
-    """Return where messages go.
+def addresses_of(settings: NotifySettings) -> list[Address]:
+    """Return where messages go, each address once.
 
     Raises:
         SettingsError: a file cannot be read, or holds none.
     """
-    from monitor.delivery.notify import Addresses
+    from monitor.delivery.notify import Address
 
-    return Addresses(
-        address_lines("notify.addresses_file", settings.addresses_file),
-        address_lines("notify.second_file", settings.second_file),
-    )
+    if not settings.addresses_file:
+        return []
+    first = address_lines("notify.addresses_file", settings.addresses_file)
+    second = address_lines("notify.second_file", settings.second_file)
+    found = {text: Address(text) for text in first}
+    return [*found.values(), *(Address(t, True) for t in dict.fromkeys(second) if t not in found)]

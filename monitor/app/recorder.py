@@ -11,6 +11,8 @@ from collections import deque
 from collections.abc import Sequence
 from typing import TypeVar
 
+import msgspec
+
 from monitor.app.station import Station
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
@@ -21,6 +23,7 @@ _log = logging.getLogger(__name__)
 _MOST_SAMPLES = 20_000
 _MOST_EVENTS = 10_000
 _RETRY_EVERY_S = 10.0
+_LATE_MIN = 1.0  # an order that waited longer than this has used up part of its time
 # A tick comes a hair early or late; a sample that is due within half of one is not put off to the next.
 _EARLY_S = 0.5
 # A file that came back damaged is a sign of a failing disk, so that is told for a while.
@@ -76,10 +79,16 @@ class Recorder:
         if order is None:
             return [], "refused: unreadable"
         # What was to last a while and would be over by now is not begun, unless the clock may be wrong.
-        late_min = (now.utc_s - made_utc_s) / 60.0
-        if now.synchronised and 0.0 < order.minutes < late_min:
+        late_min = max(0.0, (now.utc_s - made_utc_s) / 60.0) if now.synchronised else 0.0
+        if 0.0 < order.minutes <= late_min:
             return [], f"refused: asked for {late_min:.0f} min ago, for {order.minutes:g} min"
-        return self._station.obey(order, now)
+        if order.minutes > 0.0 and late_min > _LATE_MIN:
+            order = msgspec.structs.replace(order, minutes=order.minutes - late_min)
+        try:
+            return self._station.obey(order, now)
+        except Exception:  # else it would be tried, and fail, at every start
+            _log.exception("order %s failed", order.name)
+            return [], "refused: an internal fault; it is in the log"
 
     def take(self, now: Moment, events: list[Event]) -> None:
         """Take this tick's events; write when there are any, or when the batch is due."""

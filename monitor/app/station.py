@@ -15,7 +15,17 @@ from monitor.app.obey import obey
 from monitor.condition.flow import uncertainty_m3_per_s
 from monitor.condition.pipeline import outlook
 from monitor.delivery import payloads
-from monitor.records import AlarmKind, Assessment, Event, EventKind, Moment, Order, Quality, Reading
+from monitor.records import (
+    AlarmKind,
+    AlarmState,
+    Assessment,
+    Event,
+    EventKind,
+    Moment,
+    Order,
+    Quality,
+    Reading,
+)
 
 _log = logging.getLogger(__name__)
 _STEADY_S = 10.0  # what the shown flow is the mean over
@@ -107,6 +117,13 @@ class Station:
         """Return how the site's own alarms stand, for the live file and `status`."""
         stands = {k.value: state_of(self.site.alarm(k), False) for k in SITE_KINDS}
         return payloads.site({k.value: self.site.alarm(k).active for k in SITE_KINDS}, stands)
+
+    def alarm_state(self, filter_id: str, kind: AlarmKind) -> AlarmState:
+        """Return where an alarm of a filter, or with an empty id of the site, stands now."""
+        if filter_id == SITE:
+            return state_of(self.site.alarm(kind), False)
+        state = self.states[filter_id]
+        return state_of(state.alarm(kind), state.suppressed(kind))
 
     def running(self) -> dict[str, bool]:
         """Return for each filter whether water is known to move."""

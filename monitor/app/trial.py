@@ -51,6 +51,10 @@ def _raised(journal: Journal, after: int) -> int:
         for entry in journal.entries_after(after, 50):
             about = entry.event.alarm is AlarmKind.TEST
             if about and entry.event.event in (EventKind.RAISED, EventKind.REPEATED):
+                if not entry.event.announce:
+                    raise MachineError(
+                        "the test alarm is shelved: nobody is told; canister unshelve test, then again"
+                    )
                 return entry.seq
         time.sleep(_LOOK_EVERY_S)
     raise MachineError(

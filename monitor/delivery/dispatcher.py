@@ -10,6 +10,7 @@ import contextlib
 import logging
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
@@ -19,7 +20,8 @@ from monitor.records import Entry, Health
 _log = logging.getLogger(__name__)
 # Each batch costs one commit of the cursor, some 10 ms on a card; and all of it must be acknowledged
 # in time on a slow line too, 20 s for about 70 KB.
-_BATCH = 100
+BATCH = 100
+_MOST_EARLY = 200
 _LOOK_EVERY_S = 1.0
 _PAUSE_WHEN_HELD_S = 0.25
 
@@ -41,6 +43,7 @@ class Sink(Protocol):
     """Where events go."""
 
     name: str
+    batch: int  # how many events it is given at once
 
     def open(self) -> None:
         """Make ready; called again after every failure.
@@ -126,11 +129,24 @@ class Dispatcher(threading.Thread):
         self._got: tuple[str, int] | None = None
         self.delivered = 0
         self.aside = 0
+        self._early: deque[Entry] = deque(maxlen=_MOST_EARLY)
         self.refused = False
 
     def wake(self) -> None:
         """Say that there is something new."""
         self._wake.set()
+
+    def tell_early(self, entries: Sequence[Entry]) -> None:
+        """Let a sink for people tell of what the journal cannot take now; others wait for it."""
+        if hasattr(self._sink, "tell_early"):
+            self._early.extend(entries)
+            self._wake.set()
+
+    def _tell_early(self) -> None:
+        tell = getattr(self._sink, "tell_early", None)
+        while self._early and tell is not None:
+            tell([self._early[0]])
+            self._early.popleft()
 
     def halt(self, drain_s: float, join_s: float = 15.0) -> None:
         """Stop, after up to `drain_s` seconds for what is still to be delivered.
@@ -171,7 +187,7 @@ class Dispatcher(threading.Thread):
         while not self._halt.is_set():
             try:
                 wait_s = self._round()
-            except MachineError as error:
+            except CanisterError as error:
                 self.refused = isinstance(error, Refused)
                 wait_s = self._failed(str(error))
             except Exception as error:
@@ -197,6 +213,7 @@ class Dispatcher(threading.Thread):
             self._sink.open()
             self._open = True
         self._wake.clear()
+        self._tell_early()
         try:
             entries = self._waiting()
         except StorageError as error:
@@ -213,12 +230,12 @@ class Dispatcher(threading.Thread):
         self._recovered()
         if settled < len(entries):
             return _PAUSE_WHEN_HELD_S
-        return 0.0 if len(entries) == _BATCH else _LOOK_EVERY_S
+        return 0.0 if len(entries) == self._sink.batch else _LOOK_EVERY_S
 
     def _waiting(self) -> list[Entry]:
         """The next events; not those that have arrived while the journal could not note it."""
         position = self._journal.cursor(self._sink.name)
-        entries = self._journal.entries_after(position, _BATCH)
+        entries = self._journal.entries_after(position, self._sink.batch)
         if self._got is None:
             return entries
         journal, seq = self._got

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
+from monitor.delivery.dispatcher import BATCH
 from monitor.delivery.mqtt import BrokerAddress, Message, Session, hand_over
 from monitor.delivery.standing import Standing
 from monitor.errors import BrokerError
@@ -47,7 +48,7 @@ class HomieSink:
         gone: retained topics of earlier that must go, in this order.
     """
 
-    name = "homie"
+    name, batch = "homie", BATCH
 
     def __init__(self, address: BrokerAddress, state_topic: str, gone: Iterable[str] = ()) -> None:
         self._address = address
@@ -129,7 +130,7 @@ class HomieFarewell:
         gone: the retained topics, `$state` first.
     """
 
-    name = "homie"
+    name, batch = "homie", BATCH
 
     def __init__(self, address: BrokerAddress, gone: Sequence[str]) -> None:
         self._address = address

@@ -77,9 +77,17 @@ class Session:
         address: the broker.
         will: what the broker says for us when we vanish.
         on_lost: called once, from another thread, when the connection is gone.
+        take: gets what arrives, in the client's own thread, so that it must only note it. It is there
+            before the connection: the broker hands over what it kept right after its answer.
     """
 
-    def __init__(self, address: BrokerAddress, will: Message, on_lost: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        address: BrokerAddress,
+        will: Message,
+        on_lost: Callable[[], None],
+        take: Callable[[Arrived], None] | None = None,
+    ) -> None:
         self._address = address
         self._on_lost = on_lost
         self._answered = threading.Event()
@@ -91,6 +99,8 @@ class Session:
         self._awaited: set[int] = set()
         self._ack_came = threading.Condition()
         self._client = self._built(will)
+        if take is not None:
+            self._client.on_message = self._taking(take)
 
     def _built(self, will: Message) -> paho.Client:
         address = self._address
@@ -230,15 +240,7 @@ class Session:
             found.CorrelationData = message.correlation
         return found
 
-    def subscribe(self, topic: str, take: Callable[[Arrived], None], within_s: float) -> bool:
-        """Hand over what comes on a topic; return whether the broker allows it.
-
-        Args:
-            topic: at QoS 1.
-            take: called in the client's own thread, so it must only note what came.
-            within_s: how long to wait for the broker's answer.
-        """
-
+    def _taking(self, take: Callable[[Arrived], None]) -> Callable[..., None]:
         def came(_client: Any, _data: Any, message: Any) -> None:
             extra = getattr(message, "properties", None)
             take(
@@ -250,7 +252,10 @@ class Session:
                 )
             )
 
-        self._client.on_message = self._guarded(came)
+        return self._guarded(came)
+
+    def subscribe(self, topic: str, within_s: float) -> bool:
+        """Ask for what comes on a topic at QoS 1; return whether the broker allows it in time."""
         self._client.on_subscribe = self._guarded(self._subscribed)
         self._client.subscribe(topic, qos=1)
         self._granted.wait(within_s)

@@ -12,6 +12,7 @@ import msgspec
 
 from monitor.delivery import commands, payloads
 from monitor.delivery.commands import Arrived, Owed, Unreadable
+from monitor.delivery.dispatcher import BATCH
 from monitor.delivery.mqtt import BrokerAddress, Message, Session, accepted, hand_over
 from monitor.delivery.standing import Standing
 from monitor.delivery.topics import Topics
@@ -24,7 +25,8 @@ _SUBSCRIBED_WITHIN_S = 10.0
 # miss what is sent before they have subscribed again.
 _SETTLE_AFTER_BREAK_S = 3.0
 _ANSWERED_WITHIN_S = 10.0
-_MOST_WAITING = 100
+_MOST_WAITING, _MOST_A_ROUND = 100, 20
+_MOST_EXTRAS_LOST = 3
 
 
 class Desk(Protocol):
@@ -50,7 +52,7 @@ class MqttSink:
         wake: called when a command came.
     """
 
-    name = "mqtt"
+    name, batch = "mqtt", BATCH
 
     def __init__(
         self,
@@ -76,11 +78,13 @@ class MqttSink:
         self._session: Session | None = None
         self._standing = Standing()
         self._extras = Standing()
+        self._extras_lost = 0
         self._was_open = False
         self._events_from_s = 0.0
-        self._arrived: deque[Arrived] = deque(maxlen=_MOST_WAITING)
+        self._arrived: deque[Arrived] = deque()
         self._owed: list[Owed] = []
         self.deaf: str | None = None
+        self.dropped = 0
 
     def stand(self, topic: str, payload: bytes, expiry_s: int | None = None) -> None:
         """Let a retained topic show this from now on, and again after every new connection.
@@ -111,13 +115,14 @@ class MqttSink:
         address = self._opened = self._address()
         self._place = f"broker {address.host}:{address.port}"
         will = Message(self._topics.presence, self._presence("lost", None), True)
-        session = Session(address, will, self.on_lost)
+        take = None if self._desk is None else self._came
+        session = Session(address, will, self.on_lost, take)
         session.open()
         self._session = session
         self._standing.again()
         self._extras.again()
         self._publish([Message(self._topics.presence, self._presence("online", time.time()), True)])
-        self._show()
+        self._standing.show(self._publish)
         self._listen(session)
         if self._was_open:
             self._events_from_s = time.monotonic() + _SETTLE_AFTER_BREAK_S
@@ -126,7 +131,7 @@ class MqttSink:
     def _listen(self, session: Session) -> None:
         if self._desk is None:
             return
-        allowed = session.subscribe(self._topics.commands, self._came, _SUBSCRIBED_WITHIN_S)
+        allowed = session.subscribe(self._topics.commands, _SUBSCRIBED_WITHIN_S)
         why = f"{self._place}: does not let us read {self._topics.commands}; commands do not come"
         deaf = None if allowed else why
         if deaf is not None and self.deaf is None:
@@ -134,6 +139,9 @@ class MqttSink:
         self.deaf = deaf
 
     def _came(self, arrived: Arrived) -> None:
+        if len(self._arrived) >= _MOST_WAITING:
+            self.dropped += 1  # more than people give; who floods gets no answer
+            return
         self._arrived.append(arrived)
         self.on_lost()  # wakes the thread that serves us
 
@@ -144,10 +152,16 @@ class MqttSink:
             BrokerError: the connection is gone, or the broker refuses.
             RowRejected: one event can never be taken.
         """
-        self._show()
+        self._standing.show(self._publish)
         self._serve()
-        if not entries or time.monotonic() < self._events_from_s:
-            return 0
+        arrived = 0
+        if entries and time.monotonic() >= self._events_from_s:
+            arrived = self._publish_events(entries)
+        if arrived == len(entries):
+            self._show_beside()
+        return arrived
+
+    def _publish_events(self, entries: Sequence[Entry]) -> int:
         return self._publish(
             [
                 Message(
@@ -176,20 +190,31 @@ class MqttSink:
             )
             session.close(farewell if session.up else None)
 
-    def _show(self) -> None:
-        self._standing.show(self._publish)
+    def _show_beside(self) -> None:
+        """Show what is not ours, after all that is; what the broker cannot stand is left out."""
         try:
             self._extras.show(self._publish)
         except Refused as error:
             self._extras.rest()
             _log.warning("%s; all else goes on", error)
+        except BrokerError as error:
+            # A broker may cut the line for it, at each connection anew.
+            self._extras_lost += 1
+            if self._extras_lost == _MOST_EXTRAS_LOST:
+                _log.warning(
+                    "%s, for the announcements to home automation; they are left out", error
+                )
+                self._extras.forget()
+            raise
 
     def _serve(self) -> None:
         """Put down the commands that came, and answer those that are done."""
         desk, now_s = self._desk, time.monotonic()
         if desk is None:
             return
-        while self._arrived:
+        for _ in range(_MOST_A_ROUND):
+            if not self._arrived or len(self._owed) >= _MOST_WAITING:
+                break
             self._take(desk, self._arrived.popleft(), now_s)
         if not self._owed:
             return
@@ -224,10 +249,7 @@ class MqttSink:
 
     def _publish(self, messages: Sequence[Message]) -> int:
         """Return how many leading messages were acknowledged; raise if not even the first was."""
-        address = self._opened
-        if address is None:
-            raise BrokerError("broker: no connection")
-        return hand_over(self._session, address, messages)
+        return hand_over(self._session, self._opened or self._address(), messages)
 
     def _presence(self, word: str, utc_s: float | None) -> bytes:
         fields: dict[str, Any] = payloads.presence(word, self._run, utc_s, self._version)

@@ -1,11 +1,12 @@
 """The sink for people: mail, push and chat through apprise, with quiet hours and a second channel.
 
-Addresses carry secrets; they are never logged. Each address gets each message; one that fails is
-tried again while the others are not bothered twice.
+Addresses carry secrets; they are never logged. Each is a sink of its own: one that fails is tried
+again and holds up no other.
 """
 
 from __future__ import annotations
 
+import hashlib
 import logging
 from collections.abc import Callable, Sequence
 from datetime import datetime, tzinfo
@@ -16,10 +17,9 @@ import msgspec
 from monitor.delivery import quiet
 from monitor.delivery.quiet import QuietHours
 from monitor.errors import MachineError
-from monitor.records import Entry
+from monitor.records import AlarmKind, Entry
 
 _log = logging.getLogger(__name__)
-_HELD = "held/notify"
 
 
 class Keeps(Protocol):
@@ -32,67 +32,72 @@ class Keeps(Protocol):
         """Return what was kept, `None` for nothing."""
 
 
-class Addresses(msgspec.Struct, frozen=True):
-    """Where messages go: to the first channel, and to the second when nobody acknowledges."""
+class Address(msgspec.Struct, frozen=True):
+    """Where messages go; `second` is told only when nobody acknowledges. The text holds a secret."""
 
-    first: tuple[str, ...]
-    second: tuple[str, ...] = ()
+    text: str
+    second: bool = False
 
     def __repr__(self) -> str:
-        return f"Addresses({len(self.first)}, {len(self.second)})"
+        return f"Address({self.name})"
+
+    @property
+    def name(self) -> str:
+        """A name that tells addresses apart and gives nothing away."""
+        return f"notify-{hashlib.sha256(self.text.encode()).hexdigest()[:8]}"
 
 
 class NotifySink:
-    """Tells people.
+    """Tells people at one address; each has a cursor of its own, so that none holds up another.
 
     Args:
-        addresses: asked for at every opening, so that a changed file counts.
+        address: where.
         site: how the site is called in messages.
         keeps: remembers what waits.
+        alone: there is no second channel, so this one is also told what nobody has acknowledged.
         hours: quiet hours, `None` for none.
         simulated: no real water is behind this.
         zone: the time zone of quiet hours and messages; `None` is the board's own.
         clock: the wall clock.
-        made: builds the sender for one address; apprise's own unless told otherwise.
+        made: builds the sender; apprise's own unless told otherwise.
     """
 
-    name = "notify"
+    batch = 5  # so that a slow service is no silence to the watchdog
 
     def __init__(
         self,
-        addresses: Callable[[], Addresses],
+        address: Address,
         site: str,
         keeps: Keeps,
+        alone: bool = True,
         hours: QuietHours | None = None,
         simulated: bool = False,
         zone: tzinfo | None = None,
         clock: Callable[[], float] | None = None,
         made: Callable[[str], Callable[[str, str], bool]] | None = None,
     ) -> None:
-        self._addresses = addresses
+        self.name = address.name
+        self._address = address
         self._site = site
         self._keeps = keeps
+        self._alone = alone
         self._hours = hours
         self._simulated = simulated
         self._zone = zone
         self._clock = clock if clock is not None else _wall
         self._made = made if made is not None else _by_apprise
-        self._first: list[Callable[[str, str], bool]] = []
-        self._second: list[Callable[[str, str], bool]] = []
+        self._way: Callable[[str, str], bool] | None = None
         self._held: tuple[Entry, ...] = ()
-        self._done: dict[int, set[int]] = {}
+        self._told_early: set[tuple[object, ...]] = set()
 
     def open(self) -> None:
-        """Read the addresses and what waits.
+        """Make ready, and read what waits.
 
         Raises:
-            SettingsError: the addresses cannot be read.
-            MachineError: one of them is of no known kind.
+            MachineError: the address is of no known kind.
         """
-        found = self._addresses()
-        self._first = [self._made(a) for a in found.first]
-        self._second = [self._made(a) for a in found.second]
-        kept = self._keeps.kept(_HELD)
+        self._way = self._made(self._address.text)
+        kept = self._keeps.kept(self._kept_as)
         try:
             self._held = () if kept is None else msgspec.json.decode(kept, type=tuple[Entry, ...])
         except msgspec.DecodeError:
@@ -100,19 +105,16 @@ class NotifySink:
             self._held = ()
 
     def deliver(self, entries: Sequence[Entry]) -> int:
-        """Tell people of events, oldest first; return how many are settled.
+        """Tell people of events, oldest first, then of what waited; return how many are settled.
 
         Raises:
-            MachineError: an address did not take a message.
+            MachineError: the address did not take a message.
         """
         is_quiet = self._is_quiet()
-        if not is_quiet and self._held:
-            for entry in self._held:
-                self._send(entry)
-            self._hold(())
         for count, entry in enumerate(entries):
             event = entry.event
-            if not quiet.is_for_people(event):
+            if not self._is_for_us(entry) or _mark(entry) in self._told_early:
+                self._told_early.discard(_mark(entry))
                 continue
             if is_quiet and quiet.may_wait(event):
                 self._hold(quiet.held_after(self._held, entry))
@@ -123,38 +125,59 @@ class NotifySink:
                 if count:
                     return count
                 raise
+        while self._held and not is_quiet:
+            self._send(self._held[0])
+            self._hold(self._held[1:])
         return len(entries)
+
+    def tell_early(self, entries: Sequence[Entry]) -> None:
+        """Tell at once of what the journal cannot take; it is not told again when it can.
+
+        Raises:
+            MachineError: the address did not take a message.
+        """
+        for entry in entries:
+            if self._is_for_us(entry) and _mark(entry) not in self._told_early:
+                self._send(entry)
+                self._told_early.add(_mark(entry))
 
     def close(self, on_purpose: bool) -> None:
         """Nothing to let go of."""
+
+    def _is_for_us(self, entry: Entry) -> bool:
+        event = entry.event
+        if not quiet.is_for_people(event):
+            return False
+        if event.alarm is AlarmKind.TEST or self._alone:
+            return True
+        return quiet.for_second(event) is self._address.second
 
     def _is_quiet(self) -> bool:
         if self._hours is None:
             return False
         return self._hours.at(datetime.fromtimestamp(self._clock(), self._zone).time())
 
+    @property
+    def _kept_as(self) -> str:
+        return f"held/{self.name}"
+
     def _hold(self, held: tuple[Entry, ...]) -> None:
-        self._keeps.keep(_HELD, msgspec.json.encode(held))
+        self._keeps.keep(self._kept_as, msgspec.json.encode(held))
         self._held = held
 
     def _send(self, entry: Entry) -> None:
-        second = quiet.for_second(entry.event) and self._second
-        ways = self._second if second else self._first
         title = quiet.title(entry.event, self._site, self._simulated)
-        body = quiet.body(entry.event, self._zone)
-        done = self._done.setdefault(entry.seq, set())
-        for index, way in enumerate(ways):
-            if index in done:
-                continue
-            if way(title, body):
-                done.add(index)
-        left = len(ways) - len(done)
-        if left:
+        body = quiet.body(entry.event, self._zone, entry.synchronised)
+        if self._way is None or not self._way(title, body):
             raise MachineError(
-                f"notify: {left} of {len(ways)} addresses did not take a message; look at the network "
-                "and at notify.addresses_file"
+                f"{self.name}: its address did not take a message; look at the network and at that "
+                "line of notify.addresses_file"
             )
-        del self._done[entry.seq]
+
+
+def _mark(entry: Entry) -> tuple[object, ...]:
+    event = entry.event
+    return (event.filter_id, event.alarm, event.event, event.occurrence, event.line_s)
 
 
 def _wall() -> float:
@@ -178,10 +201,9 @@ def _by_apprise(address: str) -> Callable[[str, str], bool]:
     logging.getLogger("apprise").setLevel(logging.CRITICAL)
     sender: Any = apprise.Apprise()
     if not sender.add(address):
-        kind = address.split("://", 1)[0][:20]
         raise MachineError(
-            f"notify: an address that begins with {kind}:// is of no kind that apprise knows; look at "
-            "notify.addresses_file"
+            f"{Address(address).name}: an address in notify.addresses_file is of no kind that apprise "
+            "knows; look at how it begins"
         )
 
     def send(title: str, body: str) -> bool:

@@ -217,7 +217,7 @@ def answer(now_utc_s: float, order: str | None, filter_id: str | None, said: str
         "time": iso(now_utc_s),
         "order": order,
         "filter": filter_id or None,
-        "accepted": not said.startswith("refused"),
+        "accepted": said.startswith("done"),
         "answer": said,
     }
 

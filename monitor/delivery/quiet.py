@@ -11,7 +11,7 @@ from datetime import datetime, time, tzinfo
 import msgspec
 
 from monitor.alarms.priority import PRIORITIES
-from monitor.records import Entry, Event, EventKind, Priority
+from monitor.records import AlarmKind, Entry, Event, EventKind, Priority
 
 
 class QuietHours(msgspec.Struct, frozen=True):
@@ -33,7 +33,12 @@ def is_for_people(event: Event) -> bool:
 
 
 def may_wait(event: Event) -> bool:
-    """Return whether an event may wait for the end of the quiet hours."""
+    """Return whether an event may wait for the end of the quiet hours.
+
+    Nor does what may hide a stop: a flow that nobody knows, a reader that is dead.
+    """
+    if event.alarm in (AlarmKind.FLOW_UNKNOWN, AlarmKind.READER_DEAD):
+        return False
     return event.alarm is None or PRIORITIES[event.alarm] is not Priority.HIGH
 
 
@@ -49,8 +54,12 @@ def held_after(held: tuple[Entry, ...], entry: Entry) -> tuple[Entry, ...]:
     left = tuple(
         e for e in held if event.alarm is None or (e.event.filter_id, e.event.alarm) != same
     )
-    waited = len(left) < len(held)
-    if event.event is EventKind.CLEARED and waited:
+    # Told before the night and over within it, that it is over must be told.
+    unheard = any(
+        e.event.event is EventKind.RAISED and (e.event.filter_id, e.event.alarm) == same
+        for e in held
+    )
+    if event.event is EventKind.CLEARED and unheard:
         return left
     return (*left, entry)
 
@@ -77,17 +86,19 @@ def title(event: Event, site: str, simulated: bool) -> str:
     return f"{sure}{where}: {what}{f' ({happened})' if happened else ''}"
 
 
-def body(event: Event, zone: tzinfo | None) -> str:
+def body(event: Event, zone: tzinfo | None, synchronised: bool = True) -> str:
     """Return the message: what was seen, how sure, what to do, what happens if nothing is done.
 
     Args:
         event: of an alarm, or the daily word.
         zone: the reader's time zone; `None` is the board's own.
+        synchronised: whether the board's clock was right.
     """
     when = datetime.fromtimestamp(event.utc_s, zone).strftime("%Y-%m-%d %H:%M")
     sure = f" ({event.sure:.0%} sure)" if event.sure is not None else ""
     cause = f"{str(event.cause).replace('-', ' ')}{sure}: " if event.sure is not None else ""
-    lines = [f"{when}  {cause}{event.evidence}"]
+    clock = "" if synchronised else " (the board's clock is not set)"
+    lines = [f"{when}{clock}  {cause}{event.evidence}"]
     if event.advice:
         lines.append(f"What to do: {event.advice}")
     if event.consequence:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
+from monitor.delivery.dispatcher import RowRejected
 from monitor.delivery.mqtt import Message
+
+_log = logging.getLogger(__name__)
 
 
 class Standing:
@@ -54,6 +58,11 @@ class Standing:
         with self._lock:
             self._unsent = dict.fromkeys(self._shown)
 
+    def forget(self) -> None:
+        """Show none of it any more, nor try to take anything away."""
+        with self._lock:
+            self._shown, self._unsent, self._leaving = {}, {}, {}
+
     def rest(self) -> None:
         """Try nothing more until `again` or the next change."""
         with self._lock:
@@ -75,6 +84,11 @@ class Standing:
             settled = publish(
                 [Message(topic, body, True, expiry) for topic, body, expiry in changed]
             )
+        except RowRejected as why:
+            # It can never be taken: it rests until it shows something else.
+            topic, settled = changed[why.settled][0], why.settled
+            changed = [one for one in changed if one[0] != topic]
+            _log.error("%s is not shown: %s", topic, why)
         finally:
             with self._lock:
                 for topic, _, _ in changed[:settled]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 _PAGE_ROWS = 2000
+_ORDERS_KEPT = 1000  # answered ones; what they led to are events
 
 
 def one_page(link: sqlite3.Connection, older_than_line_s: float, max_bytes: int, owed: int) -> int:
@@ -19,6 +20,15 @@ def one_page(link: sqlite3.Connection, older_than_line_s: float, max_bytes: int,
     Returns:
         How many rows went; 0 when there is nothing more to drop.
     """
+    if (
+        link.execute(
+            "DELETE FROM orders WHERE seq IN (SELECT seq FROM orders WHERE done_utc_s IS NOT NULL "
+            "ORDER BY seq DESC LIMIT ? OFFSET ?)",
+            (_PAGE_ROWS, _ORDERS_KEPT),
+        ).rowcount
+        > 0
+    ):
+        return 1
     gone = link.execute(
         "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples WHERE line_s < ? LIMIT ?)",
         (older_than_line_s, _PAGE_ROWS),

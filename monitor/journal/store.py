@@ -348,6 +348,13 @@ class Journal:
             row = link.execute("SELECT position FROM cursors WHERE sink = ?", (sink,)).fetchone()
         return 0 if row is None else int(row[0])
 
+    def begin_cursor(self, sink: str) -> None:
+        """Let a sink that has never had anything begin with what comes from now on."""
+        with self._guarded("write", transaction=True) as link:
+            link.execute(
+                "INSERT OR IGNORE INTO cursors SELECT ?, COALESCE(MAX(seq), 0) FROM events", (sink,)
+            )
+
     def move_cursor(self, sink: str, position: int) -> None:
         """Note that a sink has everything up to and including `position`."""
         with self._guarded("write", transaction=True) as link:

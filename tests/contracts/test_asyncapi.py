@@ -115,7 +115,7 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
     )
     assert (beat["alarms"], beat["running"], beat["not_running"]) == (["test"], ["a"], ["b"])
     check(document, "heartbeat", msgspec.json.encode({**beat, "site": "a", "sequence": 0}))
-    for said, accepted in (("done: so", True), ("noted", True), ("refused: no", False)):
+    for said, accepted in (("done: so", True), ("noted", False), ("refused: no", False)):
         answer = payloads.answer(1_770_000_000.0, None, "", said)
         assert answer["accepted"] is accepted
         check(document, "answer", msgspec.json.encode(answer))

@@ -51,7 +51,7 @@ class Rows:
 class Fickle:
     """A sink that fails as told; `got` is what certainly arrived."""
 
-    name = "fickle"
+    name, batch = "fickle", 100
 
     def __init__(self) -> None:
         self.got: list[int] = []

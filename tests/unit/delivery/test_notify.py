@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor.delivery.notify import Addresses, NotifySink
+from monitor.delivery.notify import Address, NotifySink
 from monitor.delivery.ping import ping
 from monitor.delivery.quiet import QuietHours
 from monitor.errors import MachineError
@@ -30,14 +30,17 @@ class Phone:
     def __init__(self) -> None:
         self.got: list[dict[str, Any]] = []
         self.answer = 200
+        self.fail_after: int | None = None
         phone = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 sent = self.rfile.read(int(self.headers["Content-Length"]))
-                if phone.answer == 200:
+                full = phone.fail_after is not None and len(phone.got) >= phone.fail_after
+                answer = 500 if full else phone.answer
+                if answer == 200:
                     phone.got.append(json.loads(sent))
-                self.send_response(phone.answer)
+                self.send_response(answer)
                 self.end_headers()
 
             def do_GET(self) -> None:
@@ -92,11 +95,15 @@ class At:
 
 
 def sink(
-    journal: Journal, phones: tuple[Phone, Phone], clock: At, hours: QuietHours | None = NIGHT
+    journal: Journal,
+    phone: Phone,
+    clock: At,
+    hours: QuietHours | None = NIGHT,
+    second: bool = False,
+    alone: bool = True,
 ) -> NotifySink:
-    first, second = phones
-    addresses = Addresses((first.address,), (second.address,))
-    made = NotifySink(lambda: addresses, "Cellar", journal, hours, zone=UTC, clock=clock)
+    address = Address(phone.address, second)
+    made = NotifySink(address, "Cellar", journal, alone, hours, zone=UTC, clock=clock)
     made.open()
     return made
 
@@ -105,51 +112,82 @@ def test_a_stop_goes_out_at_night_and_what_can_wait_goes_out_in_the_morning(
     journal: Journal, phones: tuple[Phone, Phone]
 ) -> None:
     clock = At(23)
-    one = sink(journal, phones, clock)
+    one = sink(journal, phones[0], clock)
     due = entry(1, alarm=AlarmKind.CLEANING_DUE)
     assert one.deliver([due, entry(2), entry(3, announce=False)]) == 3
     assert phones[0].titles() == ["Cellar, left: flow stopped"]
     assert "Look." in phones[0].got[0]["message"]
     # A restart in the night forgets nothing.
-    again = sink(journal, phones, clock)
+    again = sink(journal, phones[0], clock)
     assert again.deliver([]) == 0
     clock.hour = 8
     assert again.deliver([]) == 0
     assert phones[0].titles()[1:] == ["Cellar, left: cleaning due"]
-    assert sink(journal, phones, clock).deliver([]) == 0
+    assert sink(journal, phones[0], clock).deliver([]) == 0
     assert len(phones[0].got) == 2, "told once"
+
+
+def test_what_waited_is_not_sent_twice_and_holds_up_nothing(
+    journal: Journal, phones: tuple[Phone, Phone]
+) -> None:
+    clock = At(23)
+    one = sink(journal, phones[0], clock)
+    one.deliver([entry(1, alarm=AlarmKind.CLEANING_DUE), entry(2, alarm=AlarmKind.DISK_FILLING)])
+    clock.hour = 8
+    phones[0].fail_after = 2
+    with pytest.raises(MachineError):
+        one.deliver([entry(3)])
+    assert phones[0].titles() == ["Cellar, left: flow stopped", "Cellar, left: cleaning due"]
+    phones[0].fail_after = None
+    one.deliver([])
+    assert phones[0].titles()[2:] == ["Cellar, left: disk filling"]
 
 
 def test_nobody_having_acknowledged_the_second_channel_is_told(
     journal: Journal, phones: tuple[Phone, Phone]
 ) -> None:
-    one = sink(journal, phones, At(12))
-    one.deliver([entry(1), entry(2, event=EventKind.ESCALATED)])
-    assert len(phones[0].got) == len(phones[1].got) == 1
+    word = [entry(1), entry(2, event=EventKind.ESCALATED), entry(3, alarm=AlarmKind.TEST)]
+    first = sink(journal, phones[0], At(12), alone=False)
+    second = sink(journal, phones[1], At(12), second=True, alone=False)
+    assert first.deliver(word) == second.deliver(word) == 3
+    assert phones[0].titles() == ["Cellar, left: flow stopped", "Cellar, left: test"]
     assert "nobody has acknowledged" in phones[1].titles()[0]
+    assert phones[1].titles()[1:] == ["Cellar, left: test"], "a test goes every way"
+    sink(journal, phones[0], At(12)).deliver([entry(4, event=EventKind.ESCALATED)])
+    assert len(phones[0].got) == 3, "without a second channel the first is told"
 
 
-def test_one_address_that_fails_is_tried_again_and_the_other_not_bothered_twice(
+def test_an_address_that_fails_is_tried_again_from_where_it_failed(
     journal: Journal, phones: tuple[Phone, Phone]
 ) -> None:
-    both = Addresses((phones[0].address, phones[1].address))
-    one = NotifySink(lambda: both, "Cellar", journal, None, zone=UTC)
-    one.open()
-    phones[1].answer = 500
-    with pytest.raises(MachineError, match="1 of 2 addresses did not take a message"):
+    one = sink(journal, phones[0], At(12))
+    phones[0].answer = 500
+    with pytest.raises(MachineError, match="did not take a message"):
         one.deliver([entry(1)])
     assert one.deliver([entry(0, announce=False), entry(1)]) == 1, "what went before is settled"
-    phones[1].answer = 200
+    phones[0].answer = 200
     assert one.deliver([entry(1)]) == 1
-    assert (len(phones[0].got), len(phones[1].got)) == (1, 1)
+    assert len(phones[0].got) == 1
+
+
+def test_what_the_journal_cannot_take_is_told_at_once_and_not_again(
+    journal: Journal, phones: tuple[Phone, Phone]
+) -> None:
+    one = sink(journal, phones[0], At(23))
+    one.tell_early([entry(0), entry(0, announce=False)])
+    one.tell_early([entry(0)])
+    assert phones[0].titles() == ["Cellar, left: flow stopped"]
+    assert one.deliver([entry(7), entry(8, occurrence=2)]) == 2
+    assert len(phones[0].got) == 2
 
 
 def test_an_unknown_kind_of_address_is_told_without_its_secret(journal: Journal) -> None:
-    one = NotifySink(lambda: Addresses(("nonsense://secret@x",)), "Cellar", journal)
-    with pytest.raises(MachineError, match="begins with nonsense://") as caught:
-        one.open()
-    assert "secret" not in str(caught.value)
-    assert "secret" not in repr(Addresses(("json://secret@x",)))
+    for text in ("nonsense://secret@x", "mailto:ada:secret@x"):
+        one = NotifySink(Address(text), "Cellar", journal)
+        with pytest.raises(MachineError, match="of no kind that apprise knows") as caught:
+            one.open()
+        assert "secret" not in str(caught.value)
+        assert "secret" not in repr(Address(text)) + one.name
 
 
 def test_the_outside_sign_of_life(phones: tuple[Phone, Phone]) -> None:

@@ -41,6 +41,7 @@ def test_what_endangers_animals_or_the_home_never_waits(kind: AlarmKind) -> None
     never = {
         AlarmKind.FLOW_STOPPED, AlarmKind.FLOW_HIGH, AlarmKind.LEAK, AlarmKind.POWER_GONE,
         AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW, AlarmKind.TEST,
+        AlarmKind.FLOW_UNKNOWN, AlarmKind.READER_DEAD,
     }  # fmt: skip
     assert may_wait(event(alarm=kind)) is (kind not in never)
 
@@ -66,10 +67,18 @@ def test_that_something_told_before_the_night_is_over_waits_too() -> None:
     assert len(held_after((), Entry(1, "r", True, over))) == 1
 
 
+def test_told_before_the_night_and_over_within_it_is_told() -> None:
+    held: tuple[Entry, ...] = ()
+    for seq, kind in enumerate((EventKind.REPEATED, EventKind.CLEARED)):
+        held = held_after(held, Entry(seq, "r", True, event(alarm=AlarmKind.FLOW_LOW, event=kind)))
+    assert [e.event.event for e in held] == [EventKind.CLEARED]
+
+
 def test_the_words() -> None:
     assert title(STOP, "Cellar", False) == "Cellar, left: flow stopped"
     assert title(event(event=EventKind.CLEARED), "Cellar", True).startswith("SIMULATED ")
     assert title(event(event=EventKind.REPEATED), "Cellar", False).endswith("(still)")
+    assert "the board's clock is not set" in body(STOP, UTC, False)
     told = body(STOP, UTC).splitlines()
     assert told == [
         "2026-02-02 02:40  pump or power (70% sure): no flow at all",
