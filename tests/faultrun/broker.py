@@ -5,6 +5,7 @@ Every fault has a site, a broker and a subscriber of its own, and all of them ru
 
 from __future__ import annotations
 
+import gc
 import shutil
 import subprocess
 import tempfile
@@ -13,12 +14,17 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 
+from monitor.delivery.mqtt import BrokerAddress
+from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.topics import Topics
+from monitor.errors import BrokerError
 from monitor.records import Order
 from tests.conftest import Mosquitto, free_port, until
 from tests.faultrun.control import Control
 from tests.faultrun.row import Row
-from tests.faultrun.site import TOPICS, Site, all_heard, heard, paced
+from tests.faultrun.site import TOPICS, Site, all_heard, heard, paced, resident_mb
 from tests.support.proxy import Line, Proxy
+from tests.support.stepped import DAY_S
 from tests.support.subscriber import Subscriber
 
 FOR_S = 60.0
@@ -28,6 +34,8 @@ _ASK_EVERY_S = 3
 _CAUGHT_UP_WITHIN_S = 90.0
 _MOST_GROWTH_MB = 3.0
 _SLOW_BYTES_PER_S = 1000.0  # less than the site has to say
+_FIRST_TRIES, _MOST_AWAY_MB = 5000, 1.0  # the first ones fill what the allocator keeps
+_LONGEST_WAIT_S = 20.0  # between two tries, as monitor.runtime.backoff caps it
 _USER, _EAR = "room", "ear"
 
 
@@ -266,8 +274,34 @@ CASES: tuple[type[Case], ...] = (
 )  # fmt: skip
 
 
-def measure(cases: tuple[type[Case], ...] = CASES, for_s: float = FOR_S) -> list[Row]:
-    """Bring these upon brokers, all at the same time."""
+def away(tries: int) -> Row:
+    """Nobody listens, for as many tries to connect as days of that make at one in 20 seconds."""
+    address = BrokerAddress("127.0.0.1", free_port(), True, "away")
+    sink = MqttSink(lambda: address, Topics("canister", "away"), "journal", "run", "1")
+
+    def fail(often: int) -> float:
+        for _ in range(often):
+            try:
+                sink.open()
+            except BrokerError:
+                sink.close(False)
+        gc.collect()
+        return resident_mb()
+
+    before_mb = fail(_FIRST_TRIES)
+    growth_mb = fail(tries) - before_mb
+    return Row(
+        f"broker away for {tries} tries ({tries * _LONGEST_WAIT_S / DAY_S:.1f} days)",
+        f"memory {before_mb:.1f} {growth_mb:+.1f} MB",
+        f"at most +{_MOST_AWAY_MB:.0f} MB",
+        growth_mb <= _MOST_AWAY_MB,
+    )
+
+
+def measure(
+    cases: tuple[type[Case], ...] = CASES, for_s: float = FOR_S, tries: int = 20_000
+) -> list[Row]:
+    """Bring these upon brokers, all at the same time; then let a broker be away for long."""
     rows: dict[int, Row | BaseException] = {}
 
     def one(number: int, case: type[Case], folder: Path) -> None:
@@ -295,4 +329,4 @@ def measure(cases: tuple[type[Case], ...] = CASES, for_s: float = FOR_S) -> list
         if isinstance(row, BaseException):
             raise row
         found.append(row)
-    return found
+    return [*found, away(tries)]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import resource
 import tempfile
 import threading
 import time
@@ -23,7 +22,7 @@ from monitor.settings.load import load
 from tests.conftest import Mosquitto, until
 from tests.faultrun.control import Control
 from tests.faultrun.row import Row
-from tests.faultrun.site import TOPICS, Site, all_heard
+from tests.faultrun.site import TOPICS, Site, all_heard, resident_mb
 from tests.faultrun.witness import predicted_once
 from tests.support.stepped import STEPS_S, SteppedWall, planned_by
 from tests.support.subscriber import Subscriber
@@ -42,11 +41,6 @@ class _Window(NamedTuple):
     from_line_s: float
     chores: int
     growth_mb: float
-
-
-def _resident_mb() -> float:
-    pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
-    return pages * resource.getpagesize() / 1e6
 
 
 def measure(steps: tuple[str, ...] = tuple(STEPS_S), window_s: float = WINDOW_S) -> list[Row]:
@@ -86,12 +80,12 @@ def _life(site: Site, wall: SteppedWall, steps: tuple[str, ...], window_s: float
         for number, step in enumerate(steps):
             hand.order(Order("feeding", "right", _PAUSE_S / 60.0), wall())
             time.sleep(max(0.0, began + _WARM_S + number * window_s - time.monotonic()))
-            before_mb, chores, from_s = _resident_mb(), len(ran), daemon._clock.now().line_s
+            before_mb, chores, from_s = resident_mb(), len(ran), daemon._clock.now().line_s
             wall.step(STEPS_S[step])
             most_mb = before_mb
             end = began + _WARM_S + (number + 1) * window_s - 1.0
             while time.monotonic() < end:
-                most_mb = max(most_mb, _resident_mb())
+                most_mb = max(most_mb, resident_mb())
                 time.sleep(0.2)
             found.append(_Window(step, from_s, len(ran) - chores, most_mb - before_mb))
         assert site.drained(20)

@@ -136,8 +136,7 @@ port = {port}
     def resident_mb(self) -> float:
         """Memory of the daemon now."""
         assert self.process is not None
-        pages = int(Path(f"/proc/{self.process.pid}/statm").read_text("ascii").split()[1])
-        return pages * resource.getpagesize() / 1e6
+        return resident_mb(self.process.pid)
 
     def order(self, *orders: Order) -> None:
         """Put orders into the journal, as a command in another process does."""
@@ -229,6 +228,12 @@ port = {port}
     def samples(self, filter_id: str = "left") -> int:
         """Return how many seconds of one filter are on record."""
         return int(self.rows(f"SELECT COUNT(*) FROM samples WHERE filter = '{filter_id}'")[0][0])
+
+
+def resident_mb(process: int | str = "self") -> float:
+    """Return the memory that a process has in use, as its kernel says."""
+    pages = int(Path(f"/proc/{process}/statm").read_text("ascii").split()[1])
+    return pages * resource.getpagesize() / 1e6
 
 
 class Heard(NamedTuple):

@@ -6,9 +6,12 @@ import importlib
 import logging
 import sys
 import time
+import traceback
 
 from rich.console import Console
 from rich.table import Table
+
+from tests.faultrun.row import Row
 
 FAULTS = ("powercut", "clock", "disk", "broker", "kills", "properties")
 
@@ -25,12 +28,23 @@ def main() -> None:
     missed = 0
     for name in wanted:
         began = time.monotonic()
-        for row in importlib.import_module(f"tests.faultrun.{name}").measure():
+        for row in _rows(name):
             missed += not row.met
             table.add_row(row.fault, row.measured, row.expected, "yes" if row.met else "NO")
         print(f"{name}: {time.monotonic() - began:.0f} s", file=sys.stderr)
     Console(width=170).print(table)
     sys.exit(1 if missed else 0)
+
+
+def _rows(name: str) -> list[Row]:
+    """The rows of one fault; one that could not be brought about to its end is not survived."""
+    try:
+        rows: list[Row] = importlib.import_module(f"tests.faultrun.{name}").measure()
+    except Exception as error:
+        traceback.print_exc()
+        first = next(iter(str(error).splitlines()), "")
+        return [Row(name, f"broken off: {type(error).__name__} {first}", "to its end", False)]
+    return rows
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ def test_killed_at_random_moments_nothing_acknowledged_is_lost_and_all_is_receiv
 
 
 def test_brokers_that_fail_in_six_ways() -> None:
-    held(*broker.measure(for_s=10.0))
+    held(*broker.measure(for_s=10.0, tries=4000))
 
 
 def test_a_disk_that_is_full_or_read_only_or_flips_bits() -> None:
