@@ -27,6 +27,7 @@ from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
+from monitor.app.reminders import near
 from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
@@ -153,7 +154,9 @@ class Daemon:
         events += self._station.tick(readings, now, facts)
         if self._daily_due.is_set():
             self._daily_due.clear()
-            events.append(daily(self._station, now, self._simulated))
+            today = datetime.fromtimestamp(now.utc_s).date()  # noqa: DTZ006 - the board's own day
+            said = [r.words(today) for r in near(self._tree, today)]
+            events.append(daily(self._station, now, self._simulated, said))
         for event in events:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))

@@ -244,7 +244,7 @@ def judge_bucket(found: KFactor, configured: float) -> Judged:
 
 
 def judge_flow(
-    readings: Sequence[PulseReading], sensor: Sensor, model: Commissioning | None,
+    readings: Sequence[PulseReading], sensor: Sensor, error: float, model: Commissioning | None,
     predicted_m3_per_s: tuple[float, float, float] | None,
 ) -> Judged:  # fmt: skip
     """Judge the clean flow against what the sizing model finds plausible.
@@ -252,11 +252,12 @@ def judge_flow(
     Args:
         readings: a count over the running, clean filter.
         sensor: with the pulses per litre that are believed now.
+        error: of the flow as a share, twice the standard uncertainty.
         model: measurement beside model, `None` where the pump is not described.
         predicted_m3_per_s: low, median, high of the model.
     """
     flow = sensor.flow_l_per_h(rate_hz(readings))
-    figures = {"clean flow measured": f"{flow:.0f} L/h ± {sensor.error:.1%} (k = 2)"}
+    figures = {"clean flow measured": f"{flow:.0f} L/h ± {error:.1%} (k = 2)"}
     if predicted_m3_per_s is not None:
         low, middle, high = (l_per_h(q) for q in predicted_m3_per_s)
         figures["clean flow predicted"] = f"{middle:.0f} L/h, {low:.0f} to {high:.0f}"

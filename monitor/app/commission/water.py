@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from monitor.app.commission.session import Session, Step
 from monitor.app.commission.verdicts import (
     Judged,
@@ -22,6 +24,9 @@ FLOW_S = 60
 HAND_S = 60
 _MOST_BUCKETS = 20
 _LEAST_ERROR_PERCENT = 0.1
+_MOST_ERROR = 0.5
+# What a rotor wanders between the bucket and now, twice the standard uncertainty; from memory.
+_WANDERS = 0.02
 
 
 def water_steps(name: str, settings: FilterSettings) -> list[Step]:
@@ -154,7 +159,7 @@ def _flow(s: Session, name: str) -> Judged:
     sensor = s.sensor(name)
     flow_l_per_h = sensor.flow_l_per_h(rate_hz(readings))
     settings, model, predicted = s.tree.filters[name], None, None
-    error = min(0.5, max(_LEAST_ERROR_PERCENT / 100, sensor.error))
+    error = min(_MOST_ERROR, math.hypot(sensor.error, _WANDERS))
     if settings.pump is not None and flow_l_per_h > 0:
 
         def describe(sampler: object) -> object:
@@ -164,7 +169,7 @@ def _flow(s: Session, name: str) -> Judged:
         sure = certainty(describe, [m3_per_s(flow_l_per_h)], error)  # type: ignore[arg-type]
         model = sure.commissioning
         predicted = (sure.spread.low, sure.spread.median, sure.spread.high)
-    judged = judge_flow(readings, sensor, model, predicted)
+    judged = judge_flow(readings, sensor, error, model, predicted)
     changes = {} if judged.outcome is Outcome.FAILED else {
         f"filters.{name}.measured.flows_l_per_h": [round(flow_l_per_h, 1)],
         f"filters.{name}.measured.error_percent": round(100 * error, 2),
