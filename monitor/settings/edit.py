@@ -26,6 +26,10 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
     """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
+    from tomlkit.items import InlineTable
+
+    def table_in(above: Any) -> Any:
+        return tomlkit.inline_table() if isinstance(above, InlineTable) else tomlkit.table()
 
     try:
         wanted = tomllib.loads(text)
@@ -33,23 +37,20 @@ def edited(text: str, changes: Mapping[str, Any]) -> str:
     except (tomllib.TOMLDecodeError, TOMLKitError) as error:
         raise SettingsError([f"not valid TOML: {error}; mend that line"]) from error
     for dotted, value in changes.items():
-        path = dotted.split(".")
-        for tree, new in ((wanted, dict), (document, tomlkit.table)):
-            _put(tree, path, value, new)
-    result = tomlkit.dumps(document)
-    # The proof that nothing else was touched: both ways of changing it must end in the same tree.
+        _put(wanted, dotted.split("."), value, lambda _: {})
     try:
-        same = tomllib.loads(result) == wanted
-    except tomllib.TOMLDecodeError:
-        same = False
-    if not same:
-        named = ", ".join(changes)
-        raise SettingsError(
-            [
-                f"the file is written in a way that cannot be changed by itself; write by hand: {named}"
-            ]
-        )
-    return result
+        for dotted, value in changes.items():
+            _put(document, dotted.split("."), value, table_in)
+        result = tomlkit.dumps(document)
+        # The proof that nothing else was touched: both ways of changing it end in the same tree.
+        if tomllib.loads(result) == wanted:
+            return result
+    except (TOMLKitError, tomllib.TOMLDecodeError, LookupError, TypeError, ValueError):
+        pass
+    named = ", ".join(changes)
+    raise SettingsError(
+        [f"the file is written in a way that cannot be changed in place; write by hand: {named}"]
+    )
 
 
 def _put(tree: Any, path: Sequence[str], value: Any, new: Any) -> None:
@@ -58,7 +59,7 @@ def _put(tree: Any, path: Sequence[str], value: Any, new: Any) -> None:
         if step not in here:
             if value is None:
                 return
-            here[step] = new()
+            here[step] = new(here)
         here = here[step]
         if not isinstance(here, Mapping):
             raise SettingsError(
