@@ -51,7 +51,11 @@ def commission(
     talk, now = _Terminal(), datetime.now(UTC)
     file = chosen_file(config)
     if not file.exists():
-        begun(file, talk, stamp(now))
+        try:
+            begun(file, talk, stamp(now))
+        except Left:
+            talk.say("Left; nothing was written.")
+            return
     session = _session(file, talk, restart, now)
     code = 0
     try:

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
+import time
 import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
@@ -10,6 +14,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from monitor.journal.store import Journal
 from monitor.settings.load import load
 from tests.conftest import Command, Mosquitto, until
 from tests.support.commands import run
@@ -139,6 +144,17 @@ class _Balanced(HTMLParser):
         self.text.append(data)
 
 
+def test_status_says_what_is_due(tmp_path: Path) -> None:
+    file = settings(tmp_path)
+    walked(file, *WHOLE, *SKIP_ALARM)
+    Journal(tmp_path / "state").close()
+    status = run("status", "--config", str(file))
+    assert status.exit_code == 0, status.output
+    assert "reminder: left: leave the UV lamp off until " in status.stdout
+    rows = run("status", "--config", str(file), "--json").stdout.splitlines()
+    assert any("UV lamp off" in words for words in json.loads(rows[-1])["reminders"])
+
+
 def test_left_and_resumed_where_it_was(tmp_path: Path) -> None:
     file = settings(tmp_path)
     first = walked(file, *CAUTIONS, *STILL, *RUNNING, "q")
@@ -255,6 +271,42 @@ def test_a_first_configuration_where_there_is_none(tmp_path: Path) -> None:
     assert checked.exit_code == 0, checked.output
 
 
+def test_left_before_there_is_a_configuration(tmp_path: Path) -> None:
+    file = tmp_path / "new.toml"
+    done = run("commission", "--config", str(file), typed="room\nq\n")
+    assert done.exit_code == 0
+    assert "nothing was written" in done.stdout
+    assert not file.exists()
+
+
+def test_a_bucket_test_done_later_asks_for_the_flow_again(tmp_path: Path) -> None:
+    file = settings(tmp_path)
+    walked(file, *CAUTIONS, "s", "s", "s", "s", *FLOW, "q")
+    assert outcomes(tmp_path)["left/flow"] == "passed"
+    again = walked(file, "y", "s", "s", "s", *BUCKET, "q")
+    assert "Step 6 of 10" in again.stdout
+    assert "left/flow" not in outcomes(tmp_path)
+
+
+def test_ctrl_c_leaves_and_what_was_found_is_kept(tmp_path: Path) -> None:
+    file = settings(tmp_path)
+    walked(file, *CAUTIONS, *STILL, "q")
+    child = subprocess.Popen(
+        [sys.executable, "-u", "-m", "monitor", "commission", "--config", str(file)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    while "Plug the filter in" not in child.stdout.readline():
+        assert child.poll() is None
+    time.sleep(0.3)  # it has come to its question
+    child.send_signal(signal.SIGINT)
+    said, errors = child.communicate(timeout=30)
+    assert child.returncode == 1
+    assert "Broken off" in said
+    assert "Traceback" not in errors
+    assert outcomes(tmp_path) == {"cautions": "passed", "left/still": "passed"}
+
+
 def test_without_a_board_the_step_says_so_and_can_wait(tmp_path: Path) -> None:
     file = settings(tmp_path)
     file.write_text(file.read_text().replace('source = "rig"', 'source = "pins"'))
@@ -267,7 +319,10 @@ def test_without_a_board_the_step_says_so_and_can_wait(tmp_path: Path) -> None:
     ("body", "said"),
     [
         (b"{", "is not a walk that was left"),
-        (b'{"config": "/elsewhere.toml", "began": "2026-11-25T13:06:00+00:00"}', "is of /elsewhere"),
+        (
+            b'{"config": "/elsewhere.toml", "began": "2026-11-25T13:06:00+00:00"}',
+            "is of /elsewhere",
+        ),
         (b'{"config": "x", "began": "x", "version": 99}', "another version"),
     ],
 )

@@ -41,7 +41,15 @@ def walk(s: Session) -> None:
             s.talk.say(f"Step {number} of {len(steps)}. {step.title}")
             judged = _walked(s, step)
             s.walk.done[step.id] = Done(judged, datetime.now(UTC).isoformat(timespec="seconds"))
+            _void(s, step)
             keep(s.folder, s.walk)
+
+
+def _void(s: Session, done: Step) -> None:
+    """A flow was measured by the pulses per litre of then: after another bucket test it is no more."""
+    name, _, what = done.id.rpartition("/")
+    if what == "bucket":
+        s.walk.done.pop(f"{name}/flow", None)
 
 
 def _open_end(s: Session, step: Step) -> bool:
