@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import signal
 import subprocess
 import sys
@@ -341,20 +342,26 @@ def test_a_state_that_cannot_be_gone_on_with(tmp_path: Path, body: bytes, said: 
 def test_where_this_user_may_not_write_an_administrator_is_told_how(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """The line that is said is run as it stands, but for sudo."""
     monkeypatch.setattr("monitor.app.commission.paper.writable", lambda _file: False)
     file = settings(tmp_path)
+    file.chmod(0o640)
     old = file.read_text()
     done = walked(file, *WHOLE, "", "q")
-    assert "sudo install -b -S ." in done.stdout
     assert "is still the old one" in done.stdout
     assert file.read_text() == old
     ready_made = tmp_path / "state" / "canister.toml.commissioned"
     assert ready_made.stat().st_mode & 0o777 == 0o600
-    assert load(ready_made).tree.filters["left"].limits.cleaning_due_share == 0.7
-    file.write_text(ready_made.read_text())  # what the administrator does
+    (line,) = (x for x in done.stdout.splitlines() if x.startswith("  sudo install -b -S ."))
+    subprocess.run(shlex.split(line)[1:], check=True, timeout=10)
+    assert load(file).tree.filters["left"].limits.cleaning_due_share == 0.7
+    assert file.stat().st_mode & 0o777 == 0o640
+    (copy,) = tmp_path.glob("canister.toml.2*")
+    assert copy.read_text() == old
     last = walked(file, "", "q")
     assert "already says all of it" in last.stdout
     assert outcomes(tmp_path)["configuration"] == "passed"
+    assert not ready_made.exists()
 
 
 def test_the_test_alarm_must_arrive(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from monitor.settings.model import FilterSettings, SettingsTree
 _LAMP_OFF_DAYS = 14  # a new tank's first weeks: common practice, no source
 _DELIVERED_WITHIN_S = 30.0
 _LONGEST_LAMP_H = 100000
+_READY = "canister.toml.commissioned"
 
 CAUTIONS = (
     "Nothing here switches or touches mains. Where a step seems to need it, ask a licensed electrician;"
@@ -192,6 +194,7 @@ def _configuration(s: Session) -> Judged:
     new = edited(old, changes)
     load(s.file, text=new)
     if new == old:
+        (s.folder / _READY).unlink(missing_ok=True)
         return Judged(Outcome.PASSED, "The configuration already says all of it.")
     for key, value in changes.items():
         s.talk.say(f"  {key} = {'(taken out)' if value is None else value}")
@@ -208,12 +211,15 @@ def _configuration(s: Session) -> Judged:
 
 def _handed_over(s: Session, new: str) -> Judged:
     """This user may not write there: lay the file ready and let an administrator put it in place."""
-    ready = s.folder / "canister.toml.commissioned"
+    ready, file = s.folder.resolve() / _READY, s.file.resolve()
     put(ready, new.encode(), 0o600)
+    owner = file.stat()
+    words = [
+        "sudo", "install", "-b", "-S", f".{s.stamp}", "-o", str(owner.st_uid), "-g", str(owner.st_gid),
+        "-m", f"{owner.st_mode & 0o7777:o}", str(ready), str(file),
+    ]  # fmt: skip
     s.talk.say("This user may not write there. In another terminal:")
-    s.talk.say(
-        f"  sudo install -b -S .{s.stamp} -o root -g canister-monitor -m 640 {ready} {s.file}"
-    )
+    s.talk.say(f"  {shlex.join(words)}")
     s.ask("Enter when it is done")
     if _text(s) != new:
         return Judged(Outcome.FAILED, f"{s.file} is still the old one.",
@@ -221,7 +227,7 @@ def _handed_over(s: Session, new: str) -> Judged:
     ready.unlink(missing_ok=True)
     s.walk.written = s.stamp
     return Judged(Outcome.PASSED, f"{s.file} written.", "Restart canister run to take it up.",
-                  {"old file": f"{s.file}.{s.stamp}"})  # fmt: skip
+                  {"old file": f"{file}.{s.stamp}"})  # fmt: skip
 
 
 def _alarm(s: Session) -> Judged:

@@ -109,7 +109,7 @@ dt { color: #444; } dd { margin: 0; overflow-wrap: anywhere; }
 section { border-top: 1px solid #999; padding: .6em 0 .7em; break-inside: avoid; }
 .verdict { float: right; font-variant: small-caps; border: 1px solid #111; padding: 0 .6em; margin-left: 1em; }
 .failed { border-width: 3px; font-weight: bold; } .open, .skipped { border-style: dashed; color: #444; }
-p { margin: .25em 0; } .remedy { font-style: italic; } .at { color: #444; font-size: .85em; }
+p { margin: .25em 0; } .remedy { font-style: italic; } .at { color: #444; font-size: .85em; white-space: nowrap; }
 table { border-collapse: collapse; margin-top: .3em; font-size: .92em; }
 td { padding: .05em 1.4em .05em 0; vertical-align: top; overflow-wrap: anywhere; }
 td:first-child { color: #444; white-space: nowrap; }
