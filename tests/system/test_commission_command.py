@@ -242,6 +242,16 @@ def test_limits_that_contradict_one_another_are_refused_before_anything_is_writt
     assert outcomes(tmp_path)["left/limits"] == "passed"
 
 
+def test_buckets_that_no_configuration_may_hold_are_refused_at_once(tmp_path: Path) -> None:
+    """50 g and a ton for the same pulses: the error is beyond the 100 % that a sensor may have."""
+    file = settings(tmp_path)
+    walked(file, *CAUTIONS, "s", "s", "s", "q")
+    done = walked(file, "n", "", "", "0.05", "", "", "1000", "n", "q")
+    assert "FAILED: " in done.stdout
+    assert "filters.left.flow_sensor.error_percent" in done.stdout
+    assert "left/bucket" not in outcomes(tmp_path)
+
+
 def test_two_filters_have_a_probe_each(tmp_path: Path) -> None:
     file = settings(tmp_path)
     text = file.read_text()

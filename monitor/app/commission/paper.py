@@ -130,13 +130,18 @@ def _differ(new: float | None, old: float | None) -> bool:
 
 def _problems(s: Session, changes: dict[str, Any]) -> tuple[str, ...]:
     try:
-        load(s.file, text=edited(_text(s), changes))
+        load(s.file, text=edited(written(s), changes))
     except SettingsError as error:
         return error.problems
     return ()
 
 
-def _text(s: Session) -> str:
+def written(s: Session) -> str:
+    """Return the configuration as it stands in its file.
+
+    Raises:
+        StorageError: it cannot be read.
+    """
     try:
         return s.file.read_text(encoding="utf-8")
     except OSError as error:
@@ -190,7 +195,7 @@ def _carbon(name: str, settings: FilterSettings, tree: SettingsTree) -> tuple[st
 
 def _configuration(s: Session) -> Judged:
     changes = s.walk.changes()
-    old = _text(s)
+    old = written(s)
     new = edited(old, changes)
     load(s.file, text=new)
     if new == old:
@@ -221,7 +226,7 @@ def _handed_over(s: Session, new: str) -> Judged:
     s.talk.say("This user may not write there. In another terminal:")
     s.talk.say(f"  {shlex.join(words)}")
     s.ask("Enter when it is done")
-    if _text(s) != new:
+    if written(s) != new:
         return Judged(Outcome.FAILED, f"{s.file} is still the old one.",
                       f"Put {ready} in its place, then do it again.")  # fmt: skip
     ready.unlink(missing_ok=True)

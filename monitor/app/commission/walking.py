@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from monitor.app.commission.paper import dry_steps, first_step, last_steps
+from monitor.app.commission.paper import dry_steps, first_step, last_steps, written
 from monitor.app.commission.session import Session, Step
 from monitor.app.commission.verdicts import Judged, Outcome
 from monitor.app.commission.walk import Done, keep
 from monitor.app.commission.water import water_steps
 from monitor.errors import CanisterError
+from monitor.settings.edit import edited
+from monitor.settings.load import load
 from monitor.settings.model import SettingsTree
 
 
@@ -80,12 +82,18 @@ def _walked(s: Session, step: Step) -> Judged:
 
 
 def _acted(s: Session, step: Step) -> Judged:
-    """What the program itself cannot do on the way is a failed step, not the end of the walk."""
+    """What the program itself cannot do on the way is a failed step, not the end of the walk.
+
+    Nor is a figure that no configuration may hold: it is refused here, where it can be found anew.
+    """
     try:
-        return step.act(s)
+        judged = step.act(s)
+        if judged.changes:
+            load(s.file, text=edited(written(s), s.walk.changes() | judged.changes))
     except CanisterError as error:
         line, _, remedy = str(error).partition("; ")
         return Judged(Outcome.FAILED, line, remedy)
+    return judged
 
 
 def _choice(s: Session, question: str, known: tuple[str, ...]) -> str:
