@@ -17,6 +17,7 @@ from monitor.commands.calibrate import calibrate
 from monitor.commands.card import card
 from monitor.commands.check import check
 from monitor.commands.cleaned import cleaned
+from monitor.commands.commission import commission
 from monitor.commands.compare import compare
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
@@ -85,6 +86,7 @@ for command in (
     compare,
     calibrate,
     wiring,
+    commission,
     replay,
     rehearse,
     access,

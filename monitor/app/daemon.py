@@ -13,11 +13,13 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 import msgspec
+from tzlocal import get_localzone
 
 from monitor import __version__
 from monitor.alarms.site import SITE_KINDS
@@ -27,6 +29,7 @@ from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
+from monitor.app.reminders import near
 from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
@@ -159,7 +162,9 @@ class Daemon:
         events += self._station.tick(readings, now, facts)
         if self._daily_due.is_set():
             self._daily_due.clear()
-            events.append(daily(self._station, now, self._simulated))
+            today = datetime.fromtimestamp(now.utc_s, get_localzone()).date()
+            said = [r.words(today) for r in near(self._tree, today)]
+            events.append(daily(self._station, now, self._simulated, said))
         for event in events:
             level = logging.WARNING if event.alarm is not None else logging.INFO
             _log.log(level, "%s", event_line(event))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.app.picture import sentence
 from monitor.app.station import Station
 from monitor.records import Cause, CleanBasis, Event, EventKind, Moment
 
 
-def daily(station: Station, now: Moment, simulated: bool) -> Event:
-    """Return the event that says how all filters of a site stand."""
+def daily(station: Station, now: Moment, simulated: bool, reminders: Sequence[str] = ()) -> Event:
+    """Return the event that says how all filters of a site stand, and what is to be done by date."""
     parts, wrong, running = [], [], station.running()
     for name in station.plans:
         row = station.state_payload(name, now, simulated)
@@ -22,6 +24,7 @@ def daily(station: Station, now: Moment, simulated: bool) -> Event:
             wrong.append(f"{name} paused for {row['pause']}")
         wrong += [f"{name} {str(kind).replace('-', ' ')}" for kind in _names(row["alarms"])]
     wrong += [k.replace("-", " ") for k in SITE_KINDS if station.site.alarm(k).active]
+    parts += [f"Reminder: {words}." for words in reminders]
     first = f"Needs a look: {', '.join(wrong)}." if wrong else "All is well."
     return Event(
         filter_id=SITE, event=EventKind.DAILY, line_s=now.line_s, utc_s=now.utc_s, alarm=None,

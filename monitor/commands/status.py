@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from datetime import datetime
 from typing import Annotated, Any
 
 import typer
@@ -38,19 +39,22 @@ def status(
     Example: canister status --events 20
     """
     from monitor.app.picture import look
+    from monitor.app.reminders import near
     from monitor.settings.load import load
 
     tree = load(config).tree
     picture = look(tree, events, time.time(), observations)
+    today = datetime.now().astimezone().date()
+    said = [reminder.words(today) for reminder in near(tree, today)]
     if json:
         for row in picture.filters:
             json_line(row)
-        json_line({"site": tree.site.id, **picture.site})
+        json_line({"site": tree.site.id, **picture.site, "reminders": said})
         return
-    _show(picture, tree)
+    _show(picture, tree, said)
 
 
-def _show(picture: Any, tree: Any) -> None:
+def _show(picture: Any, tree: Any, reminders: list[str]) -> None:
     from rich.table import Table
 
     out, us = console(), tree.site.units == "us"
@@ -72,6 +76,8 @@ def _show(picture: Any, tree: Any) -> None:
         )
     for line in picture.troubles:
         out.print(f"    needs a look: {literal(line)}", style="bold")
+    for words in reminders:
+        out.print(f"    reminder: {literal(words)}")
     if picture.events:
         table = Table("time (UTC)", "filter", "what", "flow", "evidence", box=None, pad_edge=False)
         for fields in picture.events:

@@ -82,6 +82,7 @@ class Rig:
         self._due_s = plan.due_days * _DAY_S * self._random.uniform(0.8, 1.2)
         self._fouling = self._due_k * _RESIDUAL
         self._pump_off: tuple[float, float] | None = None
+        self._plugged = True
         self._pulse_rest = 0.0
         self._drift = 0.0
         self._tank_c = plan.surroundings.set_point_c
@@ -114,6 +115,10 @@ class Rig:
         """Let the keeper clean the filter: pump off from `time_s` for `takes_s`, then clean."""
         self._pump_off = (time_s, time_s + takes_s)
         self._busy = sorted([*self._busy, time_s, time_s + takes_s])
+
+    def plug(self, on: bool) -> None:
+        """Plug the pump in, or pull its plug, from now on."""
+        self._plugged = on
 
     @property
     def clean_m3_per_s(self) -> float:
@@ -178,7 +183,7 @@ class Rig:
             if time_s >= end_s:
                 self._pump_off = None
                 self._fouling = self._due_k * _RESIDUAL * self._random.uniform(0.5, 1.5)
-        if self._at(FaultName.STALL, FaultName.POWER_CUT):
+        if not self._plugged or self._at(FaultName.STALL, FaultName.POWER_CUT):
             return 0.0
         extra = self._fouling
         if self._at(FaultName.KINK):

@@ -267,3 +267,36 @@ class MeasuredSettings(Section):
         "Each may be off by this much (twice the standard uncertainty)", "%", default=5.0, gt=0,
         le=50,
     )  # fmt: skip
+
+
+class ReminderSettings(Section):
+    """What is to be done by date; said by `canister status` and in the daily word."""
+
+    uv_lamp_off_until: date | None = key(
+        "New tank: leave the UV lamp off until then (common practice: the first two weeks, no source)",
+        sample="2026-03-15", default=None,
+    )  # fmt: skip
+    uv_lamp_fitted: date | None = key(
+        "When the UV lamp was put in", sample="2026-03-01", default=None
+    )
+    uv_lamp_hours: int = key(
+        "Hours that the lamp lasts, burning day and night (from memory; see its box)",
+        "h", default=8000, ge=100, le=100000,
+    )  # fmt: skip
+    carbon_fitted: date | None = key(
+        "When carbon was put in, where it is no layer of media with a date of its own",
+        sample="2026-03-01", default=None,
+    )  # fmt: skip
+    carbon_days: int = key(
+        "Carbon is spent after this (common practice, no source)", "days", default=30, ge=1, le=3650
+    )
+    seals_checked: date | None = key(
+        "When the seals were looked at and greased last", sample="2026-03-01", default=None
+    )
+    seals_every_months: int = key(
+        "Look at the seals so often (common practice, no source)",
+        "months",
+        default=12,
+        ge=1,
+        le=120,
+    )

@@ -63,18 +63,19 @@ def chosen_file(option: Path | None) -> Path:
     return Path(os.environ.get(FILE_VARIABLE, "") or DEFAULT_FILE)
 
 
-def load(option: Path | None = None, sound: bool = True) -> Loaded:
+def load(option: Path | None = None, sound: bool = True, text: str | None = None) -> Loaded:
     """Read and check the configuration.
 
     Args:
         option: the file, `None` for the usual places.
         sound: ask the sizing model too whether each described filter is possible.
+        text: what is to stand in the file, to check it before it does; `None` reads the file.
 
     Raises:
         SettingsError: with one line for each problem, all of them at once.
     """
     file = chosen_file(option)
-    written = _read(file)
+    written = _read(file) if text is None else _parsed(text, file)
     surroundings, problems = _environment(written)
     raw = _merged(written, surroundings)
     problems += _lend_cards(raw, file)
@@ -162,6 +163,13 @@ def _read(file: Path) -> dict[str, Any]:
         ) from error
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError([f"{file}: cannot be read: {_reason(error)}"]) from error
+
+
+def _parsed(text: str, file: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([f"{file}: not valid TOML: {error}; mend that line"]) from error
 
 
 def _reason(error: Exception) -> str:

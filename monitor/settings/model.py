@@ -23,6 +23,7 @@ from monitor.settings.description import (
     OutletSettings,
     ProbeSettings,
     PumpSettings,
+    ReminderSettings,
     TankSettings,
 )
 
@@ -335,6 +336,7 @@ class FilterSettings(Section):
     measured: MeasuredSettings | None = key("Measured clean flows", default=None)
     limits: LimitSettings = key("Limits", default_factory=LimitSettings)
     learning: LearningSettings = key("Learning", default_factory=LearningSettings)
+    reminders: ReminderSettings = key("Reminders by date", default_factory=ReminderSettings)
 
 
 class SettingsTree(Section):

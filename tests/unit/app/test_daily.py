@@ -33,3 +33,9 @@ def test_all_is_well_with_the_figures_that_matter() -> None:
 def test_what_needs_a_look_is_said_first() -> None:
     event = daily(*lived(0.0), False)
     assert event.evidence.startswith("Needs a look: left flow stopped. left: Flow has stopped.")
+
+
+def test_what_is_due_by_date_is_said_with_it() -> None:
+    event = daily(*lived(1.0), False, ["left: a new UV lamp, due 2026-03-08 (today)"])
+    assert event.evidence.startswith("All is well.")
+    assert event.evidence.endswith("Reminder: left: a new UV lamp, due 2026-03-08 (today).")

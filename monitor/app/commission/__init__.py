@@ -1,0 +1,1 @@
+"""Commissioning on site: a walk of small steps that ends in a configuration and a dated sheet."""
