@@ -233,6 +233,7 @@ class Daemon:
     def _planned(self, wall: Callable[[], float]) -> Chores:
         chores, signs = Chores(wall), self._tree.signs
         chores.add("pruning the journal", 3600.0, self._prune, at_once=False)
+        chores.add("looking through the journal", 3600.0, self._journal.check, at_once=False)
         look = lambda: self._selfcheck.look_slowly(wall())  # noqa: E731
         chores.add("looking after the house", 60.0, look, at_once=True)
         if signs.daily_at:

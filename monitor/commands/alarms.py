@@ -49,7 +49,8 @@ def acknowledge(
 ) -> None:
     """Say that you have seen an alarm: it is not repeated for now, and goes to nobody else.
 
-    What still stands after twelve hours (alarms.acknowledged_for_h) is said again.
+    What still stands after twelve hours (alarms.acknowledged_for_h; of low priority after a week) is
+    said again.
 
     Example: canister acknowledge long_tank
     """

@@ -180,6 +180,19 @@ class Journal:
                 self._roll_back()
                 raise
 
+    def check(self) -> None:
+        """Look through the whole file; what is damaged is noted and mended with the next commit.
+
+        Pages that nobody reads or writes tell nothing by themselves.
+
+        Raises:
+            StorageError: it is damaged, or cannot be read.
+        """
+        with self._guarded("read") as link:
+            verdict = str(link.execute("PRAGMA quick_check(1)").fetchone()[0])
+            if verdict != "ok":
+                raise sqlite3.DatabaseError(f"malformed: {verdict}")
+
     def _roll_back(self) -> None:
         link: sqlite3.Connection | None = getattr(self._local, "link", None)
         if link is not None and link.in_transaction:

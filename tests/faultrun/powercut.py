@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from monitor.journal.packing import unpacked
 from monitor.journal.store import FILE_NAME, Journal
 from monitor.records import (
     AlarmKind,
@@ -114,7 +115,7 @@ def _missing(link: sqlite3.Connection, cut: Cut) -> str | None:
         if counted.get(float(number), 0) != _SAMPLES and not may_be_pruned:
             return f"record {number} is there in part: {counted.get(float(number), 0)} samples"
     state = link.execute("SELECT body FROM states").fetchone()
-    if events and (state is None or msgspec.json.decode(state[0])["n"] != len(events)):
+    if events and (state is None or msgspec.json.decode(unpacked(state[0]))["n"] != len(events)):
         return f"the state is not that of record {len(events)}"
     cursor = link.execute("SELECT position FROM cursors").fetchone()
     if of["cursor"] and (cursor is None or not of["cursor"] <= cursor[0] <= len(events)):

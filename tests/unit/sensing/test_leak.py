@@ -152,4 +152,4 @@ def test_from_the_contact_to_the_alarm_and_back(
         assert alarms(30) == (True, False)
         assert alarms(60) == (False, False)  # dry for a minute
     finally:
-        daemon._shut(daemon._chores())
+        daemon._shut()
