@@ -282,6 +282,19 @@ class Sample(msgspec.Struct, frozen=True):
     seen: Assessment
 
 
+class SampleRow(msgspec.Struct, frozen=True, gc=False):
+    """One line of telemetry with its place in the journal; flows in m³/s."""
+
+    seq: int
+    filter_id: str
+    moment: Moment
+    flow_m3_per_s: float | None
+    flow_quality: Quality
+    clean_m3_per_s: float | None
+    temperature_c: float | None
+    temperature_quality: Quality
+
+
 class Health(msgspec.Struct, frozen=True, gc=False):
     """Whether a part does its work, and the one line that says so."""
 

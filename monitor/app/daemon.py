@@ -23,7 +23,7 @@ from monitor import __version__
 from monitor.alarms.site import SITE_KINDS
 from monitor.app.chores import Chores
 from monitor.app.daily import daily
-from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_out
+from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, samples_out, ways_out
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
@@ -89,7 +89,9 @@ class Daemon:
             _log.warning("%s", trouble)
         self._topics = Topics(tree.mqtt.topic_root if tree.mqtt else "canister", tree.site.id)
         loops = {_LOOP: _LOOP_SILENCE_S}
-        loops.update({loop_name(sink): ALLOWED_SILENCE_S for sink in ways_out(tree)})
+        loops.update(
+            {loop_name(sink): ALLOWED_SILENCE_S for sink in (*ways_out(tree), *samples_out(tree))}
+        )
         if tree.site.source is SourceKind.PINS:
             loops[_PULSES] = _PULSES_SILENCE_S
         self._watchdog = Watchdog(loops)

@@ -280,6 +280,32 @@ class NotifySettings(Section):
         return self
 
 
+class InfluxSettings(Section):
+    """History to a time-series server: InfluxDB 2 and 3, 1.8, VictoriaMetrics; needs the extra `influx`."""
+
+    url: Annotated[str, Field(pattern=r"^(https?://[^\s@?#]+)?$")] = key(
+        "Address of the server, without a name or password in it; empty: no history goes out",
+        sample="http://localhost:8086", default="",
+    )  # fmt: skip
+    kind: Literal["influxdb", "victoriametrics"] = key(
+        "VictoriaMetrics keeps numbers only, so it is sent no texts", default="influxdb"
+    )
+    org: str = key("Organisation; InfluxDB 2 wants one", default="", max_length=200)
+    bucket: str = key(
+        "Bucket; on InfluxDB 1.8 database/retention policy", default="canister",
+        min_length=1, max_length=200,
+    )  # fmt: skip
+    token_file: str = key(
+        "File whose first line is the token, on InfluxDB 1.8 user:password; empty for none",
+        sample="/etc/canister-monitor/influx-token", default="",
+    )  # fmt: skip
+    ca_file: str = key("Certificate authority, empty for the system's own", default="")
+    prefix: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]*$")] = key(
+        "What the names of measurements begin with: PREFIX_sample, PREFIX_event",
+        default="canister", max_length=40,
+    )  # fmt: skip
+
+
 class SignsSettings(Section):
     """Signs of life, so that silence is noticed."""
 
@@ -346,6 +372,7 @@ class SettingsTree(Section):
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
     notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)
+    influx: InfluxSettings = key("History", default_factory=InfluxSettings)
     signs: SignsSettings = key("Signs of life", default_factory=SignsSettings)
     alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)
     materials: dict[Id, MaterialSettings] = key(
