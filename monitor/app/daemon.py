@@ -30,6 +30,7 @@ from monitor.app.recorder import Recorder
 from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
+from monitor.app.tidy import tidy
 from monitor.delivery import payloads
 from monitor.delivery.ping import ping
 from monitor.delivery.topics import Topics
@@ -253,17 +254,20 @@ class Daemon:
         self._pinged = Health(part, True, "asked")
 
     def _prune(self) -> None:
-        storage = self._tree.storage
-        keep_from = self._clock.now().line_s - storage.keep_samples_days * 86400
+        """Thin out and drop what is old; in small steps, so that the safety loop never waits for it."""
         try:
-            dropped = self._journal.prune(
-                keep_from, int(storage.max_size_mb * 1e6), ways_out(self._tree)
+            thinned, dropped = tidy(
+                self._journal,
+                self._tree.storage,
+                self._clock.now().line_s,
+                ways_out(self._tree),
+                samples_out(self._tree),
             )
         except StorageError as error:
             _log.warning("%s", error)
             return
-        if dropped:
-            _log.info("%d old rows dropped from the journal", dropped)
+        if thinned or dropped:
+            _log.info("%d samples became minutes, %d old rows dropped", thinned, dropped)
 
     def _shut(self) -> None:
         self._chores.stop()

@@ -238,7 +238,8 @@ class Journal:
                 "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM states WHERE line_s IS NOT NULL UNION ALL "
                 "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM events ORDER BY seq DESC LIMIT 1) "
                 "UNION ALL SELECT line_s, utc_s FROM "
-                "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1)) "
+                "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1) UNION ALL SELECT line_s, utc_s "
+                "FROM (SELECT 60.0 * minute AS line_s, utc_s FROM minutes ORDER BY seq DESC LIMIT 1)) "
                 "ORDER BY line_s DESC LIMIT 1"
             ).fetchone()
         return None if row is None else Moment(float(row[0]), float(row[1]))
@@ -383,7 +384,7 @@ class Journal:
     ) -> int:
         """Drop samples older than a time, then the oldest until the file fits; return how many.
 
-        Only when no sample is left and the file is still too large do events go: observations
+        Minutes go after samples. Only when neither is left and the file is still too large do events go: observations
         first, then the oldest. What one of the `sinks` has not got yet is never dropped, and with
         `None` no event is. What went for its size is counted. Rows go in pages, so that no other
         writer waits for long.
@@ -407,6 +408,7 @@ class Journal:
         """Drop one page of what matters least, and count it; of events only up to `owed`."""
         for name, where in (
             ("samples", "samples"),
+            ("minutes", "minutes"),
             ("observations", f'events WHERE seq <= {owed} AND body LIKE \'%"event":"observed"%\''),
             ("events", f"events WHERE seq <= {owed}"),
         ):

@@ -96,8 +96,16 @@ class StorageSettings(Section):
         default="/run/canister-monitor/live.json",
     )
     keep_samples_days: float = key(
-        "Samples older than this are dropped; events are kept", "days", default=60.0, ge=1, le=3650
+        "Of samples older than this one row a minute is left; events are kept for ever",
+        "days", default=2.0, ge=1, le=3650,
+    )  # fmt: skip
+    keep_minutes_days: float = key(
+        "Minutes older than this are dropped", "days", default=731.0, ge=1, le=36500
     )
+    owed_samples_days: float = key(
+        "Samples that the history's server has not got yet are kept whole for this long",
+        "days", default=35.0, ge=1, le=3650,
+    )  # fmt: skip
     max_size_mb: float = key(
         "Above this size the oldest samples are dropped first", "MB", default=500.0, ge=5, le=100000
     )
