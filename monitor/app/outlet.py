@@ -221,15 +221,20 @@ def _influx_sinks(tree: SettingsTree) -> tuple[Sink[Entry], Sink[SampleRow]]:
     """Return the sink of events and that of samples: two cursors, two connections, one server."""
     settings = tree.influx
     server_of(settings)
-    dialect = Dialect(
-        tree.site.id,
-        settings.prefix,
-        settings.kind != "victoriametrics",
-        tree.site.source is SourceKind.RIG,
-    )
+    dialect = dialect_of(tree)
     return (
         InfluxSink(INFLUX_EVENTS, lambda: server_of(settings), lambda e: event_line(e, dialect)),
         InfluxSink(INFLUX_SAMPLES, lambda: server_of(settings), lambda s: sample_line(s, dialect)),
+    )
+
+
+def dialect_of(tree: SettingsTree) -> Dialect:
+    """Return how the history's server is spoken to."""
+    return Dialect(
+        tree.site.id,
+        tree.influx.prefix,
+        tree.influx.kind != "victoriametrics",
+        tree.site.source is SourceKind.RIG,
     )
 
 

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 
 import msgspec
 
-from monitor.records import Cause, Entry, Quality, SampleRow
+from monitor.records import Cause, Entry, MinuteRow, Quality, SampleRow
 from monitor.units import l_per_h
 
 FieldValue = float | int | bool | str | None
@@ -55,6 +55,22 @@ def sample_line(row: SampleRow, dialect: Dialect) -> str:
     return line(
         f"{dialect.prefix}_sample", tags, fields, _stamp(row.moment.utc_s, row.seq), dialect
     )
+
+
+def minute_line(row: MinuteRow, dialect: Dialect) -> str:
+    """Return what is left of a minute as one line, in a measurement of its own."""
+    fields: dict[str, FieldValue] = {
+        "flow_l_per_h": _litres(row.flow_m3_per_s),
+        "lowest_l_per_h": _litres(row.lowest_m3_per_s),
+        "highest_l_per_h": _litres(row.highest_m3_per_s),
+        "clean_l_per_h": _litres(row.clean_m3_per_s),
+        "temperature_c": _float(row.temperature_c),
+        "samples": int(row.samples),
+        "synchronised": row.synchronised,
+        "simulated": dialect.simulated,
+    }
+    tags = {"site": dialect.site, "filter": row.filter_id}
+    return line(f"{dialect.prefix}_minute", tags, fields, _stamp(row.utc_s, row.seq), dialect)
 
 
 def event_line(entry: Entry, dialect: Dialect) -> str:
