@@ -19,6 +19,7 @@ from monitor.commands.check import check
 from monitor.commands.cleaned import cleaned
 from monitor.commands.commission import commission
 from monitor.commands.compare import compare
+from monitor.commands.history import export, take_in
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
@@ -90,9 +91,11 @@ for command in (
     replay,
     rehearse,
     access,
+    export,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)
+app.command("import")(take_in)
 app.add_typer(card, name="card")
 
 

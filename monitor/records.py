@@ -284,6 +284,43 @@ class Sample(msgspec.Struct, frozen=True):
     seen: Assessment
 
 
+class SampleRow(msgspec.Struct, frozen=True, gc=False):
+    """One line of telemetry with its place in the journal, which has the id `journal`; flows in m³/s."""
+
+    seq: int
+    filter_id: str
+    moment: Moment
+    flow_m3_per_s: float | None
+    flow_quality: Quality
+    clean_m3_per_s: float | None
+    temperature_c: float | None
+    temperature_quality: Quality
+    journal: str = ""
+
+
+class MinuteRow(msgspec.Struct, frozen=True, gc=False):
+    """What is left of one minute of one filter; flows in m³/s, means over what could be trusted.
+
+    `minute` counts whole minutes of the line that only goes forward, `utc_s` is when its first sample was
+    taken. `samples` is how many there were, `flow_samples` and `temperature_samples` how many of them
+    had a value; without any the value is `None`. Clean flow is that of the last sample.
+    """
+
+    seq: int
+    filter_id: str
+    minute: int
+    utc_s: int
+    synchronised: bool
+    samples: int
+    flow_samples: int
+    flow_m3_per_s: float | None
+    lowest_m3_per_s: float | None
+    highest_m3_per_s: float | None
+    clean_m3_per_s: float | None
+    temperature_samples: int
+    temperature_c: float | None
+
+
 class Health(msgspec.Struct, frozen=True, gc=False):
     """Whether a part does its work, and the one line that says so."""
 

@@ -62,6 +62,7 @@ def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
         lambda: _sensors(tree),
         lambda: _broker(tree),
         lambda: _people(tree),
+        lambda: _history(tree),
     ]
     for look in looks:
         yield from look()
@@ -73,6 +74,7 @@ def _file_modes(tree: SettingsTree, file: Path) -> Iterator[Finding]:
     if (mqtt is not None and mqtt.password is not None) or tree.signs.ping_url is not None:
         secret.append(file)
     secret += [Path(f) for f in (tree.notify.addresses_file, tree.notify.second_file) if f]
+    secret += [Path(tree.influx.token_file)] if tree.influx.token_file else []
     for path in secret:
         try:
             mode = path.stat().st_mode
@@ -322,6 +324,31 @@ def _people(tree: SettingsTree) -> Iterator[Finding]:
         "messages",
         Verdict.FINE,
         f"{len(found)} addresses can be read; whether they arrive, `canister test-alarm` shows",
+    )
+
+
+def _history(tree: SettingsTree) -> Iterator[Finding]:
+    settings = tree.influx
+    if not settings.url:
+        return
+    from monitor.app.outlet import server_of
+    from monitor.delivery.influx import look
+
+    try:
+        wrong = look(server_of(settings))
+    except SettingsError as error:
+        for problem in error.problems:
+            line, _, remedy = problem.partition("; ")
+            yield Finding("history", Verdict.FAILED, line, remedy, True)
+        return
+    if wrong is not None:
+        remedy = "look at influx.url, influx.ca_file and the network; nothing is lost meanwhile"
+        yield Finding("history", Verdict.FAILED, f"{settings.url}: {wrong}", remedy)
+        return
+    yield Finding(
+        "history",
+        Verdict.FINE,
+        f"{settings.url} answers; whether it takes what it is given, `canister status` shows",
     )
 
 

@@ -25,7 +25,7 @@ from monitor import __version__
 from monitor.alarms.site import SITE_KINDS
 from monitor.app.chores import Chores
 from monitor.app.daily import daily
-from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, ways_out
+from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, samples_out, ways_out
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
@@ -33,6 +33,7 @@ from monitor.app.reminders import near
 from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
+from monitor.app.tidy import tidy
 from monitor.delivery import payloads
 from monitor.delivery.ping import ping
 from monitor.delivery.topics import Topics
@@ -93,7 +94,9 @@ class Daemon:
             _log.warning("%s", trouble)
         self._topics = Topics(tree.mqtt.topic_root if tree.mqtt else "canister", tree.site.id)
         loops = {_LOOP: _LOOP_SILENCE_S}
-        loops.update({loop_name(sink): ALLOWED_SILENCE_S for sink in ways_out(tree)})
+        loops.update(
+            {loop_name(sink): ALLOWED_SILENCE_S for sink in (*ways_out(tree), *samples_out(tree))}
+        )
         if tree.site.source is SourceKind.PINS:
             loops[_PULSES] = _PULSES_SILENCE_S
         self._watchdog = Watchdog(loops)
@@ -260,17 +263,20 @@ class Daemon:
         self._pinged = Health(part, True, "asked")
 
     def _prune(self) -> None:
-        storage = self._tree.storage
-        keep_from = self._clock.now().line_s - storage.keep_samples_days * 86400
+        """Thin out and drop what is old; in small steps, so that the safety loop never waits for it."""
         try:
-            dropped = self._journal.prune(
-                keep_from, int(storage.max_size_mb * 1e6), ways_out(self._tree)
+            thinned, dropped = tidy(
+                self._journal,
+                self._tree.storage,
+                self._clock.now().line_s,
+                ways_out(self._tree),
+                samples_out(self._tree),
             )
         except StorageError as error:
             _log.warning("%s", error)
             return
-        if dropped:
-            _log.info("%d old rows dropped from the journal", dropped)
+        if thinned or dropped:
+            _log.info("%d samples became minutes, %d old rows dropped", thinned, dropped)
 
     def _shut(self) -> None:
         self._chores.stop()

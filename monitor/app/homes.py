@@ -26,7 +26,7 @@ from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
 from monitor.journal.store import Journal
-from monitor.records import Health, Moment
+from monitor.records import Entry, Health, Moment
 from monitor.runtime.backoff import Backoff
 from monitor.settings.model import MqttSettings, SettingsTree
 
@@ -87,7 +87,7 @@ class Homes:
         self._described = _digest(self._device, self._saved)
         self._version = _version(self._described, self._saved, now)
         self._homie_sink = self._built(broker_address(mqtt, tree.site.id))
-        self._dispatcher: Dispatcher | None = None
+        self._dispatcher: Dispatcher[Entry] | None = None
         if self._homie_sink is not None:
             self._dispatcher = Dispatcher(NoEvents(), self._homie_sink, Backoff())
             self._homie_sink.on_lost = self._dispatcher.wake

@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Sequence
 from datetime import time
-from typing import TYPE_CHECKING
+from time import monotonic
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -17,21 +18,27 @@ from monitor.app.plans import broker_address
 from monitor.app.station import Station
 from monitor.delivery import payloads
 from monitor.delivery.dispatcher import Dispatcher, Sink
+from monitor.delivery.influx import InfluxSink, Server
+from monitor.delivery.line_protocol import Dialect, event_line, sample_line
 from monitor.delivery.mqtt_sink import MqttSink
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
+from monitor.journal.history import SampleLedger
 from monitor.journal.store import Journal
-from monitor.records import Entry, Event, Health, Moment
+from monitor.records import Entry, Event, Health, Moment, SampleRow
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.watchdog import Watchdog
-from monitor.settings.load import address_lines
-from monitor.settings.model import NotifySettings, SettingsTree, SourceKind
+from monitor.settings.load import address_lines, token
+from monitor.settings.model import InfluxSettings, NotifySettings, SettingsTree, SourceKind
 
 if TYPE_CHECKING:
     from monitor.delivery.notify import Address
 
 # Longer than any single wait within a sink.
 ALLOWED_SILENCE_S = 120.0
+INFLUX_EVENTS, INFLUX_SAMPLES = "influx", "influx_samples"
+# Some 1 MB of text before it is compressed; a month of one filter is 520 such batches.
+_SAMPLES_AT_ONCE = 5000
 
 
 class Outlet:
@@ -40,7 +47,8 @@ class Outlet:
     Args:
         journal: what is delivered.
         mqtt: the sink that shows retained topics, `None` for none.
-        others: further sinks.
+        others: further sinks of events.
+        samples: a sink of samples, `None` for none.
         homes: shows home automation how the filters stand.
         watchdog: hears of every thread's progress, under `loop_name`.
     """
@@ -50,18 +58,24 @@ class Outlet:
         journal: Journal,
         mqtt: MqttSink | None,
         watchdog: Watchdog | None = None,
-        others: tuple[Sink, ...] = (),
+        others: tuple[Sink[Entry], ...] = (),
         homes: Homes | None = None,
+        samples: Sink[SampleRow] | None = None,
     ) -> None:
         self.mqtt = mqtt
         self.homes = homes
         self._journal = journal
         self._last_sequence = 0
-        sinks: list[Sink] = ([mqtt] if mqtt is not None else []) + list(others)
-        self.dispatchers = [
+        sinks: list[Sink[Entry]] = ([mqtt] if mqtt is not None else []) + list(others)
+        self.dispatchers: list[Dispatcher[Any]] = [
             Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
             for sink in sinks
         ]
+        if samples is not None:
+            progress = _progress(watchdog, loop_name(samples.name))
+            self.dispatchers.append(
+                Dispatcher(SampleLedger(journal), samples, Backoff(), progress, "samples")
+            )
         if mqtt is not None:
             mqtt.on_lost = self.dispatchers[0].wake
 
@@ -144,11 +158,12 @@ class Outlet:
         return [one.health() for one in self.dispatchers if one.refused]
 
     def stop(self, drain_s: float) -> None:
-        """Drain and disconnect."""
+        """Drain, all ways together within `drain_s` seconds, and disconnect."""
         if self.homes is not None:
             self.homes.ask_to_stop()
+        until = monotonic() + drain_s
         for one in self.dispatchers:
-            one.halt(drain_s)
+            one.halt(max(0.0, until - monotonic()))
         if self.homes is not None:
             self.homes.stop()
 
@@ -165,13 +180,19 @@ def _progress(watchdog: Watchdog | None, loop: str) -> Callable[[], None]:
 
 
 def ways_out(tree: SettingsTree) -> list[str]:
-    """Return the names of the sinks that a configuration has.
+    """Return the names of the sinks of events that a configuration has.
 
     Raises:
         SettingsError: the addresses for messages cannot be read.
     """
     own = ["mqtt"] if tree.mqtt is not None else []
-    return own + [address.name for address in addresses_of(tree.notify)]
+    people = [address.name for address in addresses_of(tree.notify)]
+    return own + people + ([INFLUX_EVENTS] if tree.influx.url else [])
+
+
+def samples_out(tree: SettingsTree) -> list[str]:
+    """Return the names of the sinks of samples that a configuration has."""
+    return [INFLUX_SAMPLES] if tree.influx.url else []
 
 
 def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began: Moment) -> Outlet:
@@ -180,11 +201,15 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began
     Raises:
         SettingsError: a password, a certificate or addresses cannot be read.
     """
-    others = _notify_sinks(tree, journal)
+    others: list[Sink[Entry]] = _notify_sinks(tree, journal)
+    samples: Sink[SampleRow] | None = None
+    if tree.influx.url:
+        events, samples = _influx_sinks(tree)
+        others.append(events)
     mqtt, homes = _mqtt_sink(tree, journal), None
     if tree.mqtt is not None and mqtt is not None:
         homes = Homes(tree, tree.mqtt, journal, mqtt, began)
-    return Outlet(journal, mqtt, watchdog, tuple(others), homes)
+    return Outlet(journal, mqtt, watchdog, tuple(others), homes, samples)
 
 
 def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
@@ -203,7 +228,44 @@ def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
     )
 
 
-def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink]:
+def _influx_sinks(tree: SettingsTree) -> tuple[Sink[Entry], Sink[SampleRow]]:
+    """Return the sink of events and that of samples: two cursors, two connections, one server."""
+    settings = tree.influx
+    server_of(settings)
+    dialect = dialect_of(tree)
+    return (
+        InfluxSink(INFLUX_EVENTS, lambda: server_of(settings), lambda e: event_line(e, dialect)),
+        InfluxSink(
+            INFLUX_SAMPLES,
+            lambda: server_of(settings),
+            lambda s: sample_line(s, dialect),
+            _SAMPLES_AT_ONCE,
+        ),
+    )
+
+
+def dialect_of(tree: SettingsTree) -> Dialect:
+    """Return how the history's server is spoken to."""
+    return Dialect(
+        tree.site.id,
+        tree.influx.prefix,
+        tree.influx.kind != "victoriametrics",
+        tree.site.source is SourceKind.RIG,
+    )
+
+
+def server_of(settings: InfluxSettings) -> Server:
+    """Return where history goes.
+
+    Raises:
+        SettingsError: the token cannot be read.
+    """
+    return Server(
+        settings.url.rstrip("/"), settings.org, settings.bucket, token(settings), settings.ca_file
+    )
+
+
+def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink[Entry]]:
     """One sink for each address, so that none holds up another."""
     # Its library is only loaded where somebody wants it.
     from monitor.delivery.notify import NotifySink
@@ -216,7 +278,7 @@ def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink]:
     found, name = addresses_of(settings), tree.site.name or tree.site.id
     alone = not any(address.second for address in found)
     simulated = tree.site.source is SourceKind.RIG
-    sinks: list[Sink] = []
+    sinks: list[Sink[Entry]] = []
     for address in found:
         # What happened before somebody asked to be told is history.
         journal.begin_cursor(address.name)

@@ -1,7 +1,8 @@
-"""Takes events from the journal to a sink, in order, and moves the sink's cursor when they are there.
+"""Takes rows of the journal to a sink, in order, and moves the sink's cursor when they are there.
 
-A sink is three methods; waiting, retrying, counting and the log lines are here. One failure makes
-one line, however long it lasts, and its end makes another.
+Rows are events, or samples for a sink of history; a dispatcher serves one kind. A sink is three
+methods; waiting, retrying, counting and the log lines are here. One failure makes one line, however
+long it lasts, and its end makes another.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
 from monitor.errors import CanisterError, MachineError, Refused, StorageError
 from monitor.records import Entry, Health
@@ -24,10 +25,41 @@ BATCH = 100
 _MOST_EARLY = 200
 _LOOK_EVERY_S = 1.0
 _PAUSE_WHEN_HELD_S = 0.25
+# Whoever asks for more than this is asked again all the same.
+_LONGEST_LATER_S = 300.0
+
+
+class Numbered(Protocol):
+    """A row of the journal."""
+
+    @property
+    def seq(self) -> int:
+        """Its number, which grows and never repeats within one journal."""
+
+    @property
+    def journal(self) -> str:
+        """Which journal that is."""
+
+
+Row = TypeVar("Row", bound=Numbered)
+RowIn = TypeVar("RowIn", bound=Numbered, contravariant=True)
+
+
+class Later(MachineError):
+    """The other side is busy and says when it wants to be asked again.
+
+    Args:
+        wait_s: how long it wants to be left alone, in seconds.
+        why: in one line.
+    """
+
+    def __init__(self, wait_s: float, why: str) -> None:
+        self.wait_s = wait_s
+        super().__init__(why)
 
 
 class RowRejected(MachineError):
-    """One event that the other side can never take.
+    """One row that the other side can never take.
 
     Args:
         settled: how many before it have arrived.
@@ -39,11 +71,11 @@ class RowRejected(MachineError):
         super().__init__(why)
 
 
-class Sink(Protocol):
-    """Where events go."""
+class Sink(Protocol[RowIn]):
+    """Where rows go."""
 
     name: str
-    batch: int  # how many events it is given at once
+    batch: int  # how many rows it is given at once
 
     def open(self) -> None:
         """Make ready; called again after every failure.
@@ -52,13 +84,13 @@ class Sink(Protocol):
             MachineError: not possible now.
         """
 
-    def deliver(self, entries: Sequence[Entry]) -> int:
-        """Hand over events, oldest first, and return how many of them have certainly arrived.
+    def deliver(self, entries: Sequence[RowIn]) -> int:
+        """Hand over rows, oldest first, and return how many of them have certainly arrived.
 
         Called with none when there is nothing new, so that a sink can do what else is due.
 
         Raises:
-            RowRejected: the event after the settled ones can never be taken; it is set aside.
+            RowRejected: the row after the settled ones can never be taken; it is set aside.
             MachineError: the sink must be opened again.
         """
 
@@ -71,11 +103,11 @@ class Sink(Protocol):
         """
 
 
-class Ledger(Protocol):
-    """What the dispatcher needs of the journal."""
+class Ledger(Protocol[Row]):
+    """What the dispatcher needs of the journal; for events the journal itself serves."""
 
-    def entries_after(self, position: int, limit: int) -> list[Entry]:
-        """Return events above a sequence number, oldest first."""
+    def entries_after(self, position: int, limit: int) -> list[Row]:
+        """Return rows above a sequence number, oldest first."""
 
     def cursor(self, sink: str) -> int:
         """Return the sequence number up to which a sink has everything."""
@@ -84,10 +116,10 @@ class Ledger(Protocol):
         """Note that a sink has everything up to and including this."""
 
     def set_aside(self, sink: str, position: int, why: str) -> None:
-        """Keep an event that a sink can never take, and let its cursor pass it."""
+        """Keep on record that a sink can never take a row, and let its cursor pass it."""
 
     def undelivered(self, sink: str) -> int:
-        """Return how many events a sink has not got yet."""
+        """Return how many rows a sink has not got yet, at most."""
 
 
 class Waits(Protocol):
@@ -100,28 +132,31 @@ class Waits(Protocol):
         """Begin anew after a success."""
 
 
-class Dispatcher(threading.Thread):
+class Dispatcher(threading.Thread, Generic[Row]):
     """Serves one sink until stopped.
 
     Args:
-        journal: where events and the cursor are.
+        journal: where rows and the cursor are.
         sink: where they go.
         waits: between tries after a failure.
         progress: called whenever the loop has come round.
+        what: what the rows are called in `health`.
     """
 
     def __init__(
         self,
-        journal: Ledger,
-        sink: Sink,
+        journal: Ledger[Row],
+        sink: Sink[Row],
         waits: Waits,
         progress: Callable[[], None] = lambda: None,
+        what: str = "events",
     ) -> None:
         super().__init__(name=f"deliver-{sink.name}", daemon=True)
         self._journal = journal
         self._sink = sink
         self._waits = waits
         self._progress = progress
+        self._what = what
         self._wake = threading.Event()
         self._halt = threading.Event()
         self._trouble: str | None = None
@@ -165,7 +200,7 @@ class Dispatcher(threading.Thread):
             self.join(timeout=join_s)
 
     def drained(self) -> bool:
-        """Return whether the sink has every event."""
+        """Return whether the sink has every row."""
         try:
             return self._journal.undelivered(self._sink.name) == 0
         except CanisterError:
@@ -179,7 +214,9 @@ class Dispatcher(threading.Thread):
         if not self.is_alive():
             return Health(part, False, "its thread is not running", "restart canister")
         aside = f", {self.aside} set aside" if self.aside else ""
-        said = f"{self.delivered} events delivered" if self.delivered else "nothing is waiting"
+        said = (
+            f"{self.delivered} {self._what} delivered" if self.delivered else "nothing is waiting"
+        )
         return Health(part, True, said + aside)
 
     def run(self) -> None:
@@ -190,6 +227,8 @@ class Dispatcher(threading.Thread):
             except CanisterError as error:
                 self.refused = isinstance(error, Refused)
                 wait_s = self._failed(str(error))
+                if isinstance(error, Later):
+                    wait_s = max(wait_s, min(error.wait_s, _LONGEST_LATER_S))
             except Exception as error:
                 _log.exception("delivery to %s failed unexpectedly", self._sink.name)
                 wait_s = self._failed(f"{type(error).__name__}: {error}")
@@ -232,8 +271,8 @@ class Dispatcher(threading.Thread):
             return _PAUSE_WHEN_HELD_S
         return 0.0 if len(entries) == self._sink.batch else _LOOK_EVERY_S
 
-    def _waiting(self) -> list[Entry]:
-        """The next events; not those that have arrived while the journal could not note it."""
+    def _waiting(self) -> list[Row]:
+        """The next rows; not those that have arrived while the journal could not note it."""
         position = self._journal.cursor(self._sink.name)
         entries = self._journal.entries_after(position, self._sink.batch)
         if self._got is None:
@@ -245,19 +284,19 @@ class Dispatcher(threading.Thread):
         self._got = None
         return entries[len(had) :]
 
-    def _settle(self, last: Entry) -> None:
+    def _settle(self, last: Row) -> None:
         """Note that everything up to here has arrived, in memory where the journal cannot."""
         self._got = (last.journal, last.seq)
         with contextlib.suppress(StorageError):  # the next round tries again, and tells
             self._journal.move_cursor(self._sink.name, last.seq)
             self._got = None
 
-    def _set_aside(self, entries: Sequence[Entry], why: RowRejected) -> float:
-        """Pass over one event, so that it does not hold up the others."""
+    def _set_aside(self, entries: Sequence[Row], why: RowRejected) -> float:
+        """Pass over one row, so that it does not hold up the others."""
         if why.settled >= len(entries):
-            raise MachineError(str(why))  # not an event: something that stands
+            raise MachineError(str(why))  # not a row: something that stands
         seq = entries[why.settled].seq
-        _log.error("event %d is set aside: %s", seq, why)
+        _log.error("%d of the %s is set aside: %s", seq, self._what, why)
         self._journal.set_aside(self._sink.name, seq, str(why))
         self.delivered += why.settled
         self.aside += 1

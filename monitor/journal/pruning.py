@@ -33,7 +33,7 @@ def one_page(link: sqlite3.Connection, older_than_line_s: float, max_bytes: int,
         "DELETE FROM samples WHERE seq IN (SELECT seq FROM samples WHERE line_s < ? LIMIT ?)",
         (older_than_line_s, _PAGE_ROWS),
     ).rowcount
-    if gone <= 0 and _used_bytes(link) > max_bytes:
+    if gone <= 0 and used_bytes(link) > max_bytes:
         gone = _shrink(link, owed)
     return max(0, gone)
 
@@ -42,6 +42,7 @@ def _shrink(link: sqlite3.Connection, owed: int) -> int:
     """Drop one page of what matters least, and count it; of events only up to `owed`."""
     for name, where in (
         ("samples", "samples"),
+        ("minutes", "minutes"),
         ("observations", f'events WHERE seq <= {owed} AND body LIKE \'%"event":"observed"%\''),
         ("events", f"events WHERE seq <= {owed}"),
     ):
@@ -60,7 +61,8 @@ def _shrink(link: sqlite3.Connection, owed: int) -> int:
     return 0
 
 
-def _used_bytes(link: sqlite3.Connection) -> int:
+def used_bytes(link: sqlite3.Connection) -> int:
+    """Return the size of what is in use; a page that was given free is used again before the file grows."""
     pages = link.execute("PRAGMA page_count").fetchone()[0]
     free = link.execute("PRAGMA freelist_count").fetchone()[0]
     return int((pages - free) * link.execute("PRAGMA page_size").fetchone()[0])

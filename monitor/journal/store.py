@@ -121,7 +121,7 @@ class Journal:
             self._prepare()
         self.id = self._identity()
         along = self._owed or damage.Owed()
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             link.executemany(_INSERT_EVENT, along.events)
             link.executemany("INSERT INTO orders (made_utc_s, body) VALUES (?, ?)", along.orders)
         if along.events or along.orders:
@@ -151,7 +151,7 @@ class Journal:
         return link
 
     def _identity(self) -> str:
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute("SELECT value FROM about WHERE name = 'id'").fetchone()
             if row is None:
                 made = uuid.uuid4().hex[:12]
@@ -160,7 +160,12 @@ class Journal:
             return str(row[0])
 
     @contextlib.contextmanager
-    def _guarded(self, doing: str, transaction: bool = False) -> Iterator[sqlite3.Connection]:
+    def guarded(self, doing: str, transaction: bool = False) -> Iterator[sqlite3.Connection]:
+        """Lend this thread's connection to this room; in one transaction, if wanted.
+
+        Raises:
+            StorageError: the database refuses; what the transaction did is undone.
+        """
         with self._gate.passing():
             try:
                 link = self._link()
@@ -188,7 +193,7 @@ class Journal:
         Raises:
             StorageError: it is damaged, or cannot be read.
         """
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             verdict = str(link.execute("PRAGMA quick_check(1)").fetchone()[0])
             if verdict != "ok":
                 raise sqlite3.DatabaseError(f"malformed: {verdict}")
@@ -219,7 +224,7 @@ class Journal:
         Raises:
             StorageError: nothing of it was written.
         """
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             link.executemany(
                 _INSERT_EVENT,
                 [
@@ -257,31 +262,32 @@ class Journal:
 
     def states(self) -> dict[str, bytes]:
         """Return every saved state by name."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             rows = link.execute("SELECT name, body FROM states").fetchall()
         return {name: unpacked(body) for name, body in rows}
 
     def keep(self, name: str, body: bytes) -> None:
         """Keep something of a sink's own under a name, over restarts."""
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             link.execute(
                 "INSERT OR REPLACE INTO states VALUES (?, ?, NULL, NULL)", (name, body.decode())
             )
 
     def kept(self, name: str) -> bytes | None:
         """Return what was kept under a name, `None` for nothing."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute("SELECT body FROM states WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0]).encode()
 
     def saved_at(self) -> Moment | None:
         """Return the latest moment on record, `None` for a new journal."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute(
                 "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM states WHERE line_s IS NOT NULL UNION ALL "
                 "SELECT line_s, utc_s FROM (SELECT line_s, utc_s FROM events ORDER BY seq DESC LIMIT 1) "
                 "UNION ALL SELECT line_s, utc_s FROM "
-                "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1)) "
+                "(SELECT line_s, utc_s FROM samples ORDER BY seq DESC LIMIT 1) UNION ALL SELECT line_s, utc_s "
+                "FROM (SELECT 60.0 * minute AS line_s, utc_s FROM minutes ORDER BY seq DESC LIMIT 1)) "
                 "ORDER BY line_s DESC LIMIT 1"
             ).fetchone()
         return None if row is None else Moment(float(row[0]), float(row[1]))
@@ -292,7 +298,7 @@ class Journal:
         A row that cannot be read, as one of a newer program, is told and passed over.
         """
         while True:
-            with self._guarded("read") as link:
+            with self.guarded("read") as link:
                 rows = link.execute(
                     "SELECT seq, run, synchronised, body FROM events WHERE seq > ? "
                     "ORDER BY seq LIMIT ?",
@@ -323,7 +329,7 @@ class Journal:
 
     def _put_aside(self, sink: str, seq: int, why: str) -> bool:
         """Note it; return whether that is new."""
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             made = link.execute(
                 "INSERT OR IGNORE INTO aside VALUES (?, ?, ?, ?)", (sink, seq, time.time(), why)
             )
@@ -331,24 +337,24 @@ class Journal:
 
     def aside(self) -> list[tuple[str, int, str]]:
         """Return sink, number and reason of every event that was set aside."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             rows = link.execute("SELECT sink, seq, why FROM aside ORDER BY sink, seq").fetchall()
         return [(str(sink), int(seq), str(why)) for sink, seq, why in rows]
 
     def counts(self) -> dict[str, int]:
         """Return how many rows of each kind were dropped to stay within the bounds."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             return dict(link.execute("SELECT name, number FROM counts").fetchall())
 
     def last_sequence(self) -> int:
         """Return the number of the newest event, 0 for none; numbers of dropped events count."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
         return 0 if row is None else int(row[0])
 
     def last_entries(self, limit: int) -> list[Entry]:
         """Return the newest events, oldest of them first."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             rows = link.execute(
                 "SELECT seq, run, synchronised, body FROM events ORDER BY seq DESC LIMIT ?",
                 (limit,),
@@ -357,25 +363,25 @@ class Journal:
 
     def cursor(self, sink: str) -> int:
         """Return the sequence number up to which a sink has everything."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute("SELECT position FROM cursors WHERE sink = ?", (sink,)).fetchone()
         return 0 if row is None else int(row[0])
 
     def begin_cursor(self, sink: str) -> None:
         """Let a sink that has never had anything begin with what comes from now on."""
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             link.execute(
                 "INSERT OR IGNORE INTO cursors SELECT ?, COALESCE(MAX(seq), 0) FROM events", (sink,)
             )
 
     def move_cursor(self, sink: str, position: int) -> None:
         """Note that a sink has everything up to and including `position`."""
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             link.execute("INSERT OR REPLACE INTO cursors VALUES (?, ?)", (sink, position))
 
     def undelivered(self, sink: str) -> int:
         """Return how many events a sink has not got yet."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute(
                 "SELECT COUNT(*) FROM events WHERE seq > "
                 "COALESCE((SELECT position FROM cursors WHERE sink = ?), 0) "
@@ -386,7 +392,7 @@ class Journal:
 
     def order(self, order: Order, made_utc_s: float | None = None) -> int:
         """Put down an order for the daemon, as of now or of a time, and return its number."""
-        with self._guarded("write", transaction=True) as link:
+        with self.guarded("write", transaction=True) as link:
             made = link.execute(
                 "INSERT INTO orders (made_utc_s, body) VALUES (?, ?)",
                 (
@@ -401,7 +407,7 @@ class Journal:
 
         `None` stands for one that cannot be read.
         """
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             rows = link.execute(
                 "SELECT seq, body, made_utc_s FROM orders WHERE done_utc_s IS NULL ORDER BY seq"
             ).fetchall()
@@ -416,32 +422,41 @@ class Journal:
 
     def answer(self, seq: int) -> str | None:
         """Return the answer to an order, `None` while it is open."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             row = link.execute("SELECT answer FROM orders WHERE seq = ?", (seq,)).fetchone()
         return None if row is None or row[0] is None else str(row[0])
 
     def changed(self) -> bool:
         """Return whether another connection has written since the last call in this thread."""
-        with self._guarded("read") as link:
+        with self.guarded("read") as link:
             version = link.execute("PRAGMA data_version").fetchone()[0]
         before = getattr(self._local, "version", None)
         self._local.version = version
         return bool(version != before)
+
+    def used_bytes(self) -> int:
+        """Return how large the file is without the pages that are free in it.
+
+        Raises:
+            StorageError: the journal cannot be read.
+        """
+        with self.guarded("read") as link:
+            return pruning.used_bytes(link)
 
     def prune(
         self, older_than_line_s: float, max_bytes: int, sinks: Sequence[str] | None = None
     ) -> int:
         """Drop samples older than a time, then the oldest until the file fits; return how many.
 
-        Only when no sample is left and the file is still too large do events go: observations
-        first, then the oldest. What one of the `sinks` has not got yet is never dropped, and with
+        Minutes go after samples. Only when neither is left and the file is still too large do events
+        go: observations first, then the oldest. What one of the `sinks` has not got yet is never dropped, and with
         `None` no event is. What went for its size is counted. Rows go in pages, so that no other
         writer waits for long.
         """
         owed = 0 if sinks is None else min((self.cursor(s) for s in sinks), default=2**62)
         dropped = 0
         while True:
-            with self._guarded("write", transaction=True) as link:
+            with self.guarded("write", transaction=True) as link:
                 gone = pruning.one_page(link, older_than_line_s, max_bytes, owed)
             dropped += gone
             if gone == 0:

@@ -23,7 +23,7 @@ from monitor.errors import SettingsError, SizingError
 from monitor.settings.base import ENVIRONMENT_PREFIX
 from monitor.settings.card import lend, read_card, read_raw
 from monitor.settings.figure import Figure
-from monitor.settings.model import MqttSettings, SettingsTree
+from monitor.settings.model import InfluxSettings, MqttSettings, SettingsTree
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import (
     dotted,
@@ -120,6 +120,30 @@ def address_lines(key: str, file: str) -> tuple[str, ...]:
     if not found:
         raise SettingsError([f"{key}: {file} holds no address; put one a line"])
     return found
+
+
+def token(influx: InfluxSettings) -> str:
+    """Return the token for the history's server, empty where none is wanted.
+
+    Raises:
+        SettingsError: the file cannot be read, or its first line is empty.
+    """
+    if not influx.token_file:
+        return ""
+    try:
+        lines = Path(influx.token_file).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            [
+                f"influx.token_file: cannot read {influx.token_file}: {_reason(error)}; put it there, "
+                "for the daemon's user only"
+            ]
+        ) from error
+    if not lines or not lines[0].strip():
+        raise SettingsError(
+            [f"influx.token_file: {influx.token_file} is empty; put the token on line 1"]
+        )
+    return lines[0].strip()
 
 
 def password(mqtt: MqttSettings) -> str | None:

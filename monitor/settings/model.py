@@ -86,19 +86,27 @@ class StorageSettings(Section):
         default="/var/lib/canister-monitor",
     )
     sample_every_s: float = key(
-        "How often a sample goes on the record", "s", default=10.0, ge=1, le=3600
+        "How often a sample goes on the record", "s", default=1.0, ge=1, le=3600
     )
     commit_every_s: float = key(
         "Samples are written together this often, to spare the card; events at once",
-        "s", default=300.0, ge=1, le=3600,
+        "s", default=600.0, ge=1, le=3600,
     )  # fmt: skip
     live_file: str = key(
         "Newest picture for `canister status`, on a memory file system; empty for none",
         default="/run/canister-monitor/live.json",
     )
     keep_samples_days: float = key(
-        "Samples older than this are dropped; events are kept", "days", default=60.0, ge=1, le=3650
+        "Of samples older than this one row a minute is left; events are kept for ever",
+        "days", default=2.0, ge=1, le=3650,
+    )  # fmt: skip
+    keep_minutes_days: float = key(
+        "Minutes older than this are dropped", "days", default=731.0, ge=1, le=36500
     )
+    owed_samples_days: float = key(
+        "Samples that the history's server has not got yet are kept whole for this long",
+        "days", default=35.0, ge=1, le=3650,
+    )  # fmt: skip
     max_size_mb: float = key(
         "Above this size the oldest samples are dropped first", "MB", default=500.0, ge=5, le=100000
     )
@@ -281,6 +289,32 @@ class NotifySettings(Section):
         return self
 
 
+class InfluxSettings(Section):
+    """History to a time-series server: InfluxDB 2 and 3, 1.8, VictoriaMetrics; needs the extra `influx`."""
+
+    url: Annotated[str, Field(pattern=r"^(https?://[^\s@?#]+)?$")] = key(
+        "Address of the server, without a name or password in it; empty: no history goes out",
+        sample="http://localhost:8086", default="",
+    )  # fmt: skip
+    kind: Literal["influxdb", "victoriametrics"] = key(
+        "VictoriaMetrics keeps numbers only, so it is sent no texts", default="influxdb"
+    )
+    org: str = key("Organisation; InfluxDB 2 wants one", default="", max_length=200)
+    bucket: str = key(
+        "Bucket; on InfluxDB 1.8 database/retention policy", default="canister",
+        min_length=1, max_length=200,
+    )  # fmt: skip
+    token_file: str = key(
+        "File whose first line is the token, on InfluxDB 1.8 user:password; empty for none",
+        sample="/etc/canister-monitor/influx-token", default="",
+    )  # fmt: skip
+    ca_file: str = key("Certificate authority, empty for the system's own", default="")
+    prefix: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]*$")] = key(
+        "What the names of measurements begin with: PREFIX_sample, PREFIX_event",
+        default="canister", max_length=40,
+    )  # fmt: skip
+
+
 class SignsSettings(Section):
     """Signs of life, so that silence is noticed."""
 
@@ -348,6 +382,7 @@ class SettingsTree(Section):
     storage: StorageSettings = key("Storage", default_factory=StorageSettings)
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
     notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)
+    influx: InfluxSettings = key("History", default_factory=InfluxSettings)
     signs: SignsSettings = key("Signs of life", default_factory=SignsSettings)
     alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)
     materials: dict[Id, MaterialSettings] = key(

@@ -39,6 +39,8 @@ _EXPECTED: dict[str, str] = {
 _PATTERNS: dict[str, str] = {
     "rom_id": "28- and twelve of 0-9 a-f, as `ls /sys/bus/w1/devices` prints it",
     "topic_root": "letters, digits, - and _, levels parted by /",
+    "url": "http:// or https:// and a host, no name or password",
+    "prefix": "letters, digits and _, a letter first (- and / too for Home Assistant)",
     "": "a lower-case letter, then letters, digits and single _ between them",
 }
 
@@ -93,7 +95,7 @@ def _counted(number: Any, what: str) -> str:
 
 
 def _shown(value: Any, path: Sequence[str | int]) -> str:
-    if path and path[-1] == "password":
+    if path and path[-1] in ("password", "url", "ping_url"):
         return "something that is not shown here"
     if isinstance(value, dict):
         return f"a table of {len(value)}"

@@ -31,6 +31,7 @@ from pathlib import Path
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.recorder import Recorder
 from monitor.app.station import Station
+from monitor.app.tidy import tidy
 from monitor.journal.store import Journal
 from monitor.records import Moment, PulseReading, Reading, TemperatureReading
 from monitor.settings.load import load
@@ -39,7 +40,6 @@ from tests.bench.figure import Figure
 TARGET_MB = 20.0
 DAY_S = 86400
 BEFORE_DAYS = 20
-KEPT_DAYS = 15  # fewer than by default, so that as much is dropped a day as is written
 _DISK_MB = 256
 _NUMBERS = 6  # of a sample: two times, flow, clean flow, temperature, qualities
 _ROOT = Path(__file__).resolve().parents[2]
@@ -49,6 +49,8 @@ _CONFIGURATION = """
 id = "bench"
 [storage]
 folder = "{state}"
+{storage}
+keep_minutes_days = 15 # fewer than by default, so that as much is dropped a day as is written
 [filters.left]
 flow_sensor = {{ pin = 17 }}
 probe = {{ rom_id = "28-0123456789ab" }}
@@ -59,7 +61,7 @@ class NoDiskError(Exception):
     """The temporary folder is not on a disk, so nothing that is written can be seen."""
 
 
-def measure(own_disk: bool = True) -> list[Figure]:
+def measure(own_disk: bool = True, storage: str = "") -> list[Figure]:
     """Live the days, if wanted on a disk of their own where that can be had.
 
     Raises:
@@ -67,7 +69,9 @@ def measure(own_disk: bool = True) -> list[Figure]:
     """
     with tempfile.TemporaryDirectory() as name, _disk(Path(name), own_disk) as (folder, device):
         file = Path(name) / "canister.toml"
-        file.write_text(_CONFIGURATION.format(state=folder / "state"), encoding="utf-8")
+        file.write_text(
+            _CONFIGURATION.format(state=folder / "state", storage=storage), encoding="utf-8"
+        )
         done = subprocess.run(
             [sys.executable, "-c", _SERVE, str(file), device], cwd=_ROOT, capture_output=True,
             text=True, check=False,
@@ -127,6 +131,7 @@ class _Days:
 
     def __init__(self, file: Path) -> None:
         tree = load(file, sound=False).tree
+        self._storage = tree.storage
         self.folder = Path(tree.storage.folder)
         self.journal = Journal(self.folder)
         self._station = Station(watch_plans(tree, {"left": Predicted(600 / 3.6e6, 1.0)}))
@@ -146,7 +151,7 @@ class _Days:
             events += self._station.tick(self._readings(time_s, every_s), now)
             self._recorder.take(now, events)
             if time_s % 3600 < every_s:
-                self.journal.prune(time_s - KEPT_DAYS * DAY_S, 500_000_000, ())
+                tidy(self.journal, self._storage, float(time_s), ())
             stamp = wal.stat().st_mtime_ns
             if stamp != self._seen:
                 self._seen = stamp

@@ -56,7 +56,7 @@ def work(folder: Path, records: int, synchronous: str = "FULL") -> list[Op]:
     """
     with recorded(folder) as ops:
         journal = Journal(folder)
-        with journal._guarded("set up") as link:
+        with journal.guarded("set up") as link:
             link.execute(f"PRAGMA wal_autocheckpoint = {_PAGES_BETWEEN_CHECKPOINTS}")
             link.execute(f"PRAGMA synchronous = {synchronous}")
         hand = Journal(folder)

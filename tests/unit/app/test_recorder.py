@@ -77,7 +77,7 @@ def test_events_wait_for_the_disk_and_none_is_lost(parts) -> None:  # type: igno
 
 def test_samples_are_written_in_batches(parts) -> None:  # type: ignore[no-untyped-def]
     journal, station, recorder = parts
-    with journal._guarded("read") as link:
+    with journal.guarded("read") as link:
         count = lambda: link.execute("SELECT COUNT(*) FROM samples").fetchone()[0]  # noqa: E731
         tick(station, recorder, 0.0, 2e-4)
         tick(station, recorder, 4.0, 2e-4)
@@ -90,7 +90,7 @@ def test_a_sample_a_second_though_ticks_come_a_hair_early_or_late(parts) -> None
     journal, station, recorder = parts
     for t in range(60):
         tick(station, recorder, t + 0.004 * (t % 3), 2e-4)
-    with journal._guarded("read") as link:
+    with journal.guarded("read") as link:
         at_s = [row[0] for row in link.execute("SELECT line_s FROM samples ORDER BY seq")]
     assert [round(s) for s in at_s] == list(range(len(at_s)))
     assert len(at_s) >= 55
@@ -101,7 +101,7 @@ def test_a_state_that_has_not_changed_is_not_written_again(parts) -> None:  # ty
     journal, station, recorder = parts
 
     def saved_at() -> dict[str, float]:
-        with journal._guarded("read") as link:
+        with journal.guarded("read") as link:
             return dict(link.execute("SELECT name, line_s FROM states").fetchall())
 
     name = "alarm/left/flow-stopped"

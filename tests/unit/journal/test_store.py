@@ -51,7 +51,7 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 def test_every_connection_is_wal_with_full_sync(journal: Journal) -> None:
     """SQLite's documentation: in WAL mode only synchronous=FULL survives a power cut whole."""
-    with journal._guarded("read") as link:
+    with journal.guarded("read") as link:
         assert link.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
         assert link.execute("PRAGMA synchronous").fetchone()[0] == 2
 
@@ -72,7 +72,7 @@ def test_an_event_that_cannot_be_read_holds_up_none_behind_it(
 ) -> None:
     sent = [event(1.0), event(2.0), event(3.0)]
     journal.record(Moment(3.0, 1003.0), sent)
-    with journal._guarded("damage") as link:
+    with journal.guarded("damage") as link:
         link.execute("UPDATE events SET body = '{\"kind\": 7}' WHERE seq < 3")
     assert [e.seq for e in journal.entries_after(0, 2)] == [3]
     assert [e.seq for e in journal.last_entries(3)] == [3]
@@ -82,7 +82,7 @@ def test_an_event_that_cannot_be_read_holds_up_none_behind_it(
 def test_a_sequence_number_is_never_used_twice(tmp_path: Path) -> None:
     first = Journal(tmp_path)
     first.record(Moment(1.0, 1.0), [event()])
-    with first._guarded("write", transaction=True) as link:
+    with first.guarded("write", transaction=True) as link:
         link.execute("DELETE FROM events")
     first.close()
     second = Journal(tmp_path)
@@ -106,7 +106,7 @@ def test_a_large_state_takes_less_than_a_page_and_comes_back_as_it_was(tmp_path:
     journal = Journal(tmp_path)
     journal.record(Moment(50.0, 2000.0), states={"small": b'{"x":0.1}', "large": large})
     assert journal.states() == {"small": b'{"x":0.1}', "large": large}
-    with journal._guarded("read") as link:
+    with journal.guarded("read") as link:
         kept = dict(link.execute("SELECT name, body FROM states").fetchall())
         page = link.execute("PRAGMA page_size").fetchone()[0]
     assert kept["small"] == '{"x":0.1}', "as readable as ever"
@@ -117,7 +117,7 @@ def test_a_large_state_takes_less_than_a_page_and_comes_back_as_it_was(tmp_path:
 def test_a_packed_state_that_is_damaged_is_for_its_reader_to_refuse(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     journal.record(Moment(50.0, 2000.0), states={"large": b"[" + b"1.25," * 900 + b"1]"})
-    with journal._guarded("write") as link:
+    with journal.guarded("write") as link:
         link.execute("UPDATE states SET body = substr(body, 1, length(body) - 20)")
     with pytest.raises(msgspec.DecodeError):
         msgspec.json.decode(journal.states()["large"])
@@ -233,7 +233,7 @@ def test_damage_found_in_use_is_set_aside_and_what_is_owed_goes_along(
     for name in ("cleaned", "resume", "feeding"):
         journal.order(Order(name, "left"))
     journal.record(Moment(1.0, 1.0), answers=[(1, "done")])
-    with journal._guarded("bring all into one file") as link:
+    with journal.guarded("bring all into one file") as link:
         link.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         page = link.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'samples'").fetchone()
     with (tmp_path / FILE_NAME).open("r+b") as file:
@@ -262,7 +262,7 @@ def test_damage_found_in_use_is_set_aside_and_what_is_owed_goes_along(
 def test_a_full_disk_is_no_damage(journal: Journal) -> None:
     full = sqlite3.OperationalError("database or disk is full")
     full.sqlite_errorcode = 13  # SQLITE_FULL
-    with pytest.raises(StorageError), journal._guarded("write"):
+    with pytest.raises(StorageError), journal.guarded("write"):
         raise full
     assert journal.damaged is None
 

@@ -121,18 +121,18 @@ def test_what_was_learned_is_taken_up_again(released: Path) -> None:
 def test_a_new_step_keeps_the_rows_and_a_failing_one_leaves_the_old_file(
     released: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = rows(released / FILE_NAME)
+    before, old = rows(released / FILE_NAME), version(released / FILE_NAME)
     good = "ALTER TABLE samples ADD COLUMN colour TEXT;\nCREATE TABLE later (name TEXT)"
     bad = f"{good};\nALTER TABLE no_such_table ADD COLUMN x"
     for step, newer in ((bad, False), (good, True)):
-        monkeypatch.setattr(schema, "STEPS", (*schema.STEPS[:1], step))
-        monkeypatch.setattr(schema, "VERSION", 2)
+        monkeypatch.setattr(schema, "STEPS", (*schema.STEPS[:old], step))
+        monkeypatch.setattr(schema, "VERSION", old + 1)
         if newer:
             Journal(released).close()
         else:
             with pytest.raises(StorageError):
                 Journal(released)
-        assert version(released / FILE_NAME) == (2 if newer else 1)
+        assert version(released / FILE_NAME) == (old + 1 if newer else old)
         after = rows(released / FILE_NAME)
         assert ("colour" in after["samples"][0]) is newer
         assert [r["body"] for r in after["events"]] == [r["body"] for r in before["events"]]
