@@ -25,8 +25,11 @@ ALLOWED: dict[str, set[str]] = {
     "journal": GROUND | {"condition", "alarms"},
     "delivery": GROUND | {"condition", "alarms"},
     "runtime": GROUND,
+    "fleet": GROUND,
+    "hub": GROUND | {"fleet"},
     "app": GROUND
-    | {"sizing", "condition", "alarms", "settings", "sensing", "journal", "delivery", "runtime"},
+    | {"sizing", "condition", "alarms", "settings", "sensing", "journal", "delivery", "runtime"}
+    | {"fleet", "hub"},
     "commands": GROUND
     | {
         "drawing",
@@ -39,13 +42,24 @@ ALLOWED: dict[str, set[str]] = {
         "journal",
         "delivery",
         "runtime",
+        "fleet",
         "app",
     },
     "cli": {"commands"},
     "__main__": {"cli"},
     "__init__": set(),
 }
-PURE = ("sizing", "condition", "alarms", "drawing", "wiring", "records.py", "units.py", "errors.py")
+PURE = (
+    "sizing",
+    "condition",
+    "alarms",
+    "fleet",
+    "drawing",
+    "wiring",
+    "records.py",
+    "units.py",
+    "errors.py",
+)
 # A pure room computes; these are the standard library's ways out of it.
 IMPURE = {
     "asyncio", "datetime", "io", "logging", "multiprocessing", "os", "pathlib", "queue", "random",
