@@ -103,7 +103,8 @@ class Rehearsal:
         sink = None
         if broker is not None:
             run = self.journal.run
-            sink = MqttSink(lambda: broker, self.topics, self.journal.id, run, __version__, True)
+            who = payloads.Run(self.journal.id, run, 0.0)
+            sink = MqttSink(lambda: broker, self.topics, who, __version__, True)
         self.outlet = Outlet(self.journal, sink, None)
         self._rigs = {
             name: Rig(

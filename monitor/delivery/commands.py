@@ -14,6 +14,8 @@ import msgspec
 from monitor.records import Order
 
 _MOST_BYTES = 4096
+RESEND = "resend"
+MOST_AGAIN = 1000
 _Word = Annotated[str, msgspec.Meta(max_length=64)]
 
 
@@ -24,6 +26,15 @@ class _Command(msgspec.Struct, forbid_unknown_fields=True):
     occurrence: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
     minutes: Annotated[float, msgspec.Meta(ge=0, le=1e6)] = 0.0
     by: Annotated[str, msgspec.Meta(max_length=80)] = ""
+    first: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
+    last: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
+
+
+class Resend(msgspec.Struct, frozen=True):
+    """Who has missed events asks for them again, by their numbers, both included."""
+
+    first: int
+    last: int
 
 
 class Arrived(msgspec.Struct, frozen=True):
@@ -50,8 +61,8 @@ class Unreadable(Exception):
     """Why a command is not even put down; the text is for whoever sent it."""
 
 
-def read(arrived: Arrived) -> Order:
-    """Return the order that a command asks for.
+def read(arrived: Arrived) -> Order | Resend:
+    """Return what a command asks for.
 
     Raises:
         Unreadable: it is retained, too long, no JSON, or has keys or types that are not known.
@@ -66,6 +77,13 @@ def read(arrived: Arrived) -> Order:
         asked = msgspec.json.decode(arrived.payload, type=_Command)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:  # ValidationError is among them
         raise Unreadable(f"{error}; expected a JSON object such as " + _EXAMPLE) from error
+    if asked.order == RESEND:
+        if not 1 <= asked.first <= asked.last < asked.first + MOST_AGAIN:
+            raise Unreadable(
+                f"first {asked.first} and last {asked.last}; expected numbers from 1 that rise, "
+                f"{MOST_AGAIN} events at the most"
+            )
+        return Resend(asked.first, asked.last)
     return Order(asked.order, asked.filter, asked.minutes, asked.alarm, asked.occurrence, asked.by)
 
 

@@ -93,8 +93,7 @@ def _ours_s(port: int, topics: Topics, journal: Journal) -> float:
     sink = MqttSink(
         lambda: BrokerAddress("127.0.0.1", port, True, "drain"),
         topics,
-        journal.id,
-        journal.run,
+        payloads.Run(journal.id, journal.run, 0.0),
         "0",
     )
     done = threading.Event()

@@ -79,7 +79,7 @@ def test_an_alarm_is_on_or_off_and_says_why(kind: AlarmKind) -> None:
 @pytest.mark.parametrize(("word", "read"), [("online", "online"), ("lost", "offline"), ("stopped", "offline")])  # fmt: skip
 def test_presence_is_read_as_availability(word: str, read: str) -> None:
     """The defaults of payload_available and payload_not_available are these two words."""
-    body = msgspec.json.encode(payloads.presence(word, "r", None, "0"))
+    body = msgspec.json.encode(payloads.presence(word, payloads.Run("j", "r", 0.0), 1, None, "0"))
     assert discovery.rendered(WHOLE["availability_template"], body) == read
 
 

@@ -57,6 +57,22 @@ def test_a_stop_is_acknowledged_over_mqtt_and_the_answer_comes_back(
     assert daemon.stop() == 0
 
 
+def test_what_a_reader_missed_is_sent_again(
+    canister: type[Command], mosquitto: Mosquitto, all_topics: Subscriber, tmp_path: Path
+) -> None:
+    daemon = canister(
+        "run", "--config", str(settings(tmp_path, mosquitto.port, 'faults = ["stall@2s"]'))
+    )
+    assert until(lambda: ("raised", "flow-stopped") in all_topics.events(), 30), daemon.errors
+    sent = lambda: [p for t, p in all_topics.messages() if t == f"{SITE}/events"]  # noqa: E731
+    first = sent()[0]
+    last = first["sequence"]
+    told = ask(mosquitto.port, json.dumps({"order": "resend", "first": last, "last": last}))
+    assert "1 of 1 events sent again" in str(told["payload"])
+    assert until(lambda: sent().count(first) == 2)
+    assert daemon.stop() == 0
+
+
 def test_ill_commands_are_answered_and_change_nothing(
     canister: type[Command], mosquitto: Mosquitto, all_topics: Subscriber, tmp_path: Path
 ) -> None:

@@ -13,6 +13,7 @@ from monitor.alarms.watch import KINDS
 from monitor.app.homes import Homes, Retained
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.payloads import Run
 from monitor.delivery.topics import Topics
 from monitor.journal.store import Journal
 from monitor.records import Moment
@@ -45,7 +46,7 @@ def homes(
             "filters": {name: {"flow_sensor": {"pin": 17, "bore_mm": 16}} for name in filters},
         }
     )
-    sink = MqttSink(ADDRESS, Topics("canister", "room"), "j", "r", "0")
+    sink = MqttSink(ADDRESS, Topics("canister", "room"), Run("j", "r", 0.0), "0")
     assert tree.mqtt is not None
     return Homes(tree, tree.mqtt, journal, sink, Moment(0.0, utc_s)), sink
 
