@@ -76,6 +76,13 @@ class Heard(msgspec.Struct, frozen=True):
     utc_s: float
 
 
+class Said(msgspec.Struct, frozen=True):
+    """The hub itself has something to tell of a site; whoever tells drops what was told before."""
+
+    site: str
+    note: str
+
+
 class Row(msgspec.Struct, frozen=True):
     """A line for the time-series server."""
 
@@ -83,7 +90,7 @@ class Row(msgspec.Struct, frozen=True):
     line: str
 
 
-Effect = Put | Seen | Newest | Settled | Heard | Row
+Effect = Put | Seen | Newest | Settled | Heard | Said | Row
 
 
 def effects(
@@ -306,6 +313,8 @@ class Memory:
                 numbers.update(range(effect.first, effect.last + 1))
             case Heard():
                 self.heard[effect.site] = max(self.heard.get(effect.site, 0.0), effect.utc_s)
+            case Said():
+                self.notes.append(effect.note)
             case Row():
                 pass
 

@@ -24,7 +24,7 @@ import redis
 from redis.exceptions import RedisError
 
 from monitor.errors import MachineError
-from monitor.fleet.fold import Effect, Heard, Newest, Put, Row, Seen, Settled
+from monitor.fleet.fold import Effect, Heard, Newest, Put, Row, Said, Seen, Settled
 
 NOTES, ROWS, GROUP = "notes", "rows", "hub"
 # Redis does nothing else while a script runs; so many effects take it some 10 ms.
@@ -90,6 +90,9 @@ while i <= #ARGV do
     i = i + 5
   elseif op == 'H' then
     redis.call('ZADD', base .. 'heard', 'GT', ARGV[i + 2], site)
+    i = i + 3
+  elseif op == 'T' then
+    redis.call('XADD', base .. 'notes', '*', 'site', site, 'note', ARGV[i + 2])
     i = i + 3
   else
     redis.call('XADD', base .. 'rows', '*', 'line', ARGV[i + 2])
@@ -328,6 +331,75 @@ class State:
         self._ask("pexpire", key, expiry_ms)
         return True
 
+    def silent_since(self, utc_s: float) -> dict[str, float]:
+        """Return the sites that were not heard after a time, and when they were.
+
+        Raises:
+            StateError: Redis cannot be read.
+        """
+        return self.index("heard", utc_s)
+
+    def some(self, place: tuple[int, int], most: int) -> tuple[dict[str, float], tuple[int, int]]:
+        """Return some sites and when they were heard, and where to go on; from (0, 0) round and round.
+
+        Raises:
+            StateError: Redis cannot be read.
+        """
+        shard, cursor = place
+        shard %= self._shards
+        after, found = self._ask("zscan", f"{self.base(shard)}heard", cursor, count=most)
+        onwards = (shard, int(after)) if int(after) else (shard + 1, 0)
+        return _scores(found), onwards
+
+    def crowd(self) -> tuple[int, float]:
+        """Return how many sites are known, and when any of them was heard last.
+
+        Raises:
+            StateError: Redis cannot be read.
+        """
+        count, newest_s = 0, 0.0
+        for base in self.bases():
+            count += int(self._ask("zcard", f"{base}heard"))
+            last = self._ask("zrange", f"{base}heard", -1, -1, withscores=True)
+            newest_s = max(newest_s, last[0][1] if last else 0.0)
+        return count, newest_s
+
+    def listening(self, now_utc_s: float, gap_s: float) -> float:
+        """Note that the hub listens; return since when it has done so without a gap longer than this.
+
+        Raises:
+            StateError: Redis cannot be used.
+        """
+        key = f"{self._prefix}:listening"
+        known = self._ask("hmget", key, "since", "last")
+        since_s = float(known[0]) if known[0] else now_utc_s
+        last_s = float(known[1]) if known[1] else now_utc_s
+        if now_utc_s - last_s > gap_s or last_s > now_utc_s + gap_s:
+            since_s = now_utc_s
+        self._ask("hset", key, mapping={"since": since_s, "last": now_utc_s})
+        return since_s
+
+    def absences(self) -> dict[str, str]:
+        """Return what is noted of sites that are not heard.
+
+        Raises:
+            StateError: Redis cannot be read.
+        """
+        found = self._ask("hgetall", f"{self._prefix}:absent")
+        return {site.decode(): text.decode() for site, text in found.items()}
+
+    def note_absence(self, site: str, text: str | None) -> None:
+        """Note something of a site that is not heard; `None` when it is heard again.
+
+        Raises:
+            StateError: Redis cannot be written.
+        """
+        key = f"{self._prefix}:absent"
+        if text is None:
+            self._ask("hdel", key, site)
+        else:
+            self._ask("hset", key, site, text)
+
     def epoch(self) -> str | None:
         """Return the mark of this memory, `None` for one that is empty and must be filled.
 
@@ -419,11 +491,13 @@ def _arguments(effect: Effect) -> tuple[str | int | float, ...]:
             return ("G", effect.site, effect.journal, effect.first, effect.last)
         case Heard():
             return ("H", effect.site, effect.utc_s)
+        case Said():
+            return ("T", effect.site, effect.note)
         case Row():
             return ("R", effect.site, effect.line)
 
 
-_SIZES = {"P": 8, "S": 5, "N": 4, "G": 5, "H": 3, "R": 3}
+_SIZES = {"P": 8, "S": 5, "N": 4, "G": 5, "H": 3, "T": 3, "R": 3}
 
 
 def _pieces(arguments: Sequence[str | int | float]) -> Iterator[Sequence[str | int | float]]:
