@@ -79,6 +79,7 @@ class Worker:
         lines: LineOf = lambda site, message: (),
         waits: Waits | None = None,
     ) -> None:
+        self.name = options.name
         self._options = options
         self._broker = broker
         self._state = state
