@@ -40,6 +40,7 @@ _ACKNOWLEDGED_WITHIN_S = 20.0
 # What a broker has kept for us comes right after its answer; where no mark tells it from what is new,
 # it is taken for kept so long after the subscription.
 _KEPT_COMES_WITHIN_S = 2.0
+_NOT_YET_VALID = 9  # X509_V_ERR_CERT_NOT_YET_VALID of openssl's x509_vfy.h
 _LARGEST_MARK = 268_435_455  # MQTT 5.0 section 3.8.2.1.2
 # As many as a broker takes when it does not say (Mosquitto's max_inflight_messages).
 IN_FLIGHT = 20
@@ -124,7 +125,7 @@ class Session:
         if address.username:
             client.username_pw_set(address.username, address.password)
         if address.tls:
-            client.tls_set_context(_tls_context(address))
+            client.tls_set_context(tls_context(address))
         properties = None
         if address.version5:
             properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
@@ -153,7 +154,7 @@ class Session:
         """Connect and wait for the broker's answer.
 
         Raises:
-            Refused: the broker says no, for instance to the password.
+            Refused: the broker says no, for instance to the password, or its certificate is not accepted.
             BrokerError: it cannot be reached or does not answer in time.
         """
         address, extra = self._address, {}
@@ -165,6 +166,13 @@ class Session:
         try:
             self._client.connect_timeout = _CONNECT_WITHIN_S
             self._client.connect(address.host, address.port, address.keepalive_s, **extra)  # type: ignore[arg-type]
+        except ssl.SSLCertVerificationError as error:
+            # Before the board's clock is right every certificate may lie in the future.
+            kind = BrokerError if error.verify_code == _NOT_YET_VALID else Refused
+            raise kind(
+                f"{place}: TLS failed: its certificate is not accepted: {error.verify_message}; look at "
+                "mqtt.tls.ca_file and mqtt.host here, and at the certificate there"
+            ) from error
         except ssl.SSLError as error:
             raise BrokerError(
                 f"{place}: TLS failed: {error.reason or error}; look at mqtt.tls and the port"
@@ -356,7 +364,12 @@ def _acknowledge_at_once(connection: Any) -> None:
             connection.setsockopt(socket.IPPROTO_TCP, _QUICKACK, 1)
 
 
-def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
+def tls_context(address: BrokerAddress) -> ssl.SSLContext:
+    """Return what a connection is encrypted with.
+
+    Raises:
+        BrokerError: a certificate file cannot be used.
+    """
     try:
         context = ssl.create_default_context(cafile=address.ca_file or None)
         if address.cert_file:
