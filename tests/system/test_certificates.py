@@ -99,6 +99,8 @@ def test_the_site_shows_its_certificate(
         broker.kill()
 
 
+# paho leaves the socket of a failed handshake to the collector.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_the_certificate_of_the_broker_is_watched_and_refused_once_it_has_ended(
     canister: type[Command], papers: Path, tmp_path: Path
 ) -> None:
