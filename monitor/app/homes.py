@@ -203,6 +203,17 @@ def written_beside(tree: SettingsTree) -> list[str]:
     return found
 
 
+def read_beside(tree: SettingsTree) -> list[str]:
+    """Return what home automation reads beside our own branch: all of both conventions' topics."""
+    mqtt = tree.mqtt
+    found: list[str] = []
+    if mqtt is not None and mqtt.homie.enabled:
+        found.append(f"{mqtt.homie.root}/#")
+    if mqtt is not None and mqtt.discovery.enabled:
+        found.append(f"{mqtt.discovery.prefix}/#")
+    return found
+
+
 def _own_topics(topics: Topics, filter_id: str, kinds: tuple[str, ...]) -> list[str]:
     return [topics.state(filter_id), *(topics.alarm(filter_id, kind) for kind in kinds)]
 
