@@ -105,7 +105,9 @@ class Outlet:
         if self.mqtt is not None:
             ids = {"site": topics.site, "journal": self._journal.id, "run": self._journal.run}
             expiry = None if expiry_s is None else max(1, round(expiry_s))
-            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {}
+            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {
+                SITE: ({}, {})
+            }
             for name in station.plans:
                 state = {**station.state_payload(name, now, simulated), **ids}
                 self.mqtt.stand(topics.state(name), msgspec.json.encode(state), expiry)

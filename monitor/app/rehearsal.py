@@ -167,8 +167,9 @@ class Rehearsal:
         for entry in self.journal.entries_after(self._told_up_to, 1000):
             self._told_up_to = entry.seq
             whole = payloads.identified(
-                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq, True
-            )
+                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq, True,
+                entry.synchronised,
+            )  # fmt: skip
             self.told += 1
             self._tell(msgspec.json.decode(whole))
         for event in events:

@@ -7,6 +7,7 @@ judged where all orders are carried out.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Annotated
 
 import msgspec
@@ -28,6 +29,7 @@ class _Command(msgspec.Struct, forbid_unknown_fields=True):
     by: Annotated[str, msgspec.Meta(max_length=80)] = ""
     first: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
     last: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
+    time: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
 
 
 class Resend(msgspec.Struct, frozen=True):
@@ -38,12 +40,16 @@ class Resend(msgspec.Struct, frozen=True):
 
 
 class Arrived(msgspec.Struct, frozen=True):
-    """A command as it came: payload, whether it was retained, where its answer goes."""
+    """A command as it came: payload, whether it was retained, where its answer goes.
+
+    `waited`: it was at the broker while nobody was here to take it, nobody knows for how long.
+    """
 
     payload: bytes
     retained: bool = False
     answer_to: str = ""
     correlation: bytes = b""
+    waited: bool = False
 
 
 class Owed(msgspec.Struct, frozen=True):
@@ -61,11 +67,12 @@ class Unreadable(Exception):
     """Why a command is not even put down; the text is for whoever sent it."""
 
 
-def read(arrived: Arrived) -> Order | Resend:
-    """Return what a command asks for.
+def read(arrived: Arrived) -> tuple[Order | Resend, float | None]:
+    """Return what a command asks for, and when it was given by its own word.
 
     Raises:
-        Unreadable: it is retained, too long, no JSON, or has keys or types that are not known.
+        Unreadable: it is retained, too long, no JSON, or has keys or types that are not known; or it
+            has waited at the broker and makes no sense late.
     """
     if arrived.retained:
         raise Unreadable(
@@ -83,10 +90,19 @@ def read(arrived: Arrived) -> Order | Resend:
                 f"first {asked.first} and last {asked.last}; expected numbers from 1 that rise, "
                 f"{MOST_AGAIN} events at the most"
             )
-        return Resend(asked.first, asked.last)
-    return Order(asked.order, asked.filter, asked.minutes, asked.alarm, asked.occurrence, asked.by)
+        return Resend(asked.first, asked.last), None
+    made_utc_s = None if asked.time is None else asked.time.timestamp()
+    # A pause or a shelving begins when it is given, and only its time tells how much is left of it.
+    if arrived.waited and asked.minutes > 0 and made_utc_s is None:
+        raise Unreadable(f"{_WAITED}; give it again, or with the time it was given at")
+    # An acknowledgement is of what its maker has seen.
+    if arrived.waited and asked.order == "acknowledge" and asked.occurrence == 0:
+        raise Unreadable(f"{_WAITED}; give it again, or with the occurrence that was seen")
+    order = Order(asked.order, asked.filter, asked.minutes, asked.alarm, asked.occurrence, asked.by)
+    return order, made_utc_s
 
 
+_WAITED = "it waited at the broker while nobody was here to take it"
 _EXAMPLE = '{"order": "acknowledge", "filter": "long_tank"}'
 
 

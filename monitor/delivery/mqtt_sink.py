@@ -32,8 +32,8 @@ _MOST_EXTRAS_LOST = 3
 class Desk(Protocol):
     """What the sink needs of the journal to pass on orders."""
 
-    def order(self, order: Order) -> int:
-        """Put down an order and return its number."""
+    def order(self, order: Order, made_utc_s: float | None = None) -> int:
+        """Put down an order, as of now or of a time, and return its number."""
 
     def answer(self, seq: int) -> str | None:
         """Return what became of an order, `None` for nothing yet."""
@@ -176,6 +176,7 @@ class MqttSink:
                         e.run,
                         e.seq,
                         self._simulated,
+                        e.synchronised,
                     ),
                 )
                 for e in entries
@@ -229,12 +230,12 @@ class MqttSink:
     def _take(self, desk: Desk, arrived: Arrived, now_s: float) -> None:
         to = commands.answer_topic(arrived.answer_to, self._topics.answers)
         try:
-            order = commands.read(arrived)
+            order, made_utc_s = commands.read(arrived)
             if isinstance(order, Resend):
                 said = self._send_again(desk, order)
                 self._answer(to, arrived.correlation, commands.RESEND, None, said)
                 return
-            seq = desk.order(order)
+            seq = desk.order(order, made_utc_s)
         except (Unreadable, StorageError) as why:
             _log.warning("a command over MQTT is refused: %s", why)
             self._answer(to, arrived.correlation, None, None, f"refused: {why}")

@@ -248,9 +248,18 @@ def answer(now_utc_s: float, order: str | None, filter_id: str | None, said: str
 
 
 def identified(
-    fields: Mapping[str, Any], site: str, journal: str, run: str, seq: int, simulated: bool = False
+    fields: Mapping[str, Any],
+    site: str,
+    journal: str,
+    run: str,
+    seq: int,
+    simulated: bool = False,
+    synchronised: bool = True,
 ) -> bytes:
-    """Return an event ready to send; receivers drop a second one with the same id."""
+    """Return an event ready to send; receivers drop a second one with the same id.
+
+    `synchronised` says whether its time is of a clock that was right.
+    """
     whole = {
         "format": FORMAT,
         "id": f"{site}.{journal}.{seq}",
@@ -258,6 +267,7 @@ def identified(
         "journal": journal,
         "run": run,
         "sequence": seq,
+        "clock_synchronised": synchronised,
         "simulated": simulated,
         **fields,
     }

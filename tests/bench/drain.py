@@ -71,7 +71,9 @@ def _filled(journal: Journal, topics: Topics) -> list[bytes]:
         now = Moment(60.0 * start, 60.0 * start)
         journal.record(now, events[start : start + 1000])
     return [
-        payloads.identified(payloads.event(e.event), topics.site, journal.id, e.run, e.seq, False)
+        payloads.identified(
+            payloads.event(e.event), topics.site, journal.id, e.run, e.seq, False, e.synchronised
+        )
         for e in journal.entries_after(0, ROWS)
     ]
 

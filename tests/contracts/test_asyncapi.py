@@ -125,7 +125,8 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_order_is_a_command_as_described(document: dict[str, Any], name: str) -> None:
-    check(document, "command", msgspec.json.encode({"order": name, "filter": "a", "minutes": 5}))
+    whole = {"order": name, "filter": "a", "minutes": 5, "time": payloads.iso(1_770_019_200.0)}
+    check(document, "command", msgspec.json.encode(whole))
 
 
 def test_the_document_knows_no_other_order(document: dict[str, Any]) -> None:

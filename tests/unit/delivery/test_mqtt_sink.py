@@ -33,7 +33,7 @@ class Line:
 class NoJournal:
     """A desk whose journal cannot be read."""
 
-    def order(self, order: Order) -> int:
+    def order(self, order: Order, made_utc_s: float | None = None) -> int:
         raise StorageError("journal: cannot write")
 
     def answer(self, seq: int) -> str | None:
