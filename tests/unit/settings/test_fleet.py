@@ -59,7 +59,7 @@ def test_a_secret_is_the_first_line_of_its_file(tmp_path: Path) -> None:
     assert secret("broker.password_file", str(file)) == "open sesame"
     assert secret("broker.password_file", "") is None
     file.write_text("\n", encoding="utf-8")
-    with pytest.raises(SettingsError, match="broker.password_file: .* is empty"):
+    with pytest.raises(SettingsError, match=r"broker\.password_file: .* is empty"):
         secret("broker.password_file", str(file))
     with pytest.raises(SettingsError, match="cannot read"):
         secret("broker.password_file", str(tmp_path / "none"))
