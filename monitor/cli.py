@@ -20,6 +20,8 @@ from monitor.commands.cleaned import cleaned
 from monitor.commands.commission import commission
 from monitor.commands.compare import compare
 from monitor.commands.history import export, take_in
+from monitor.commands.hub import hub_app
+from monitor.commands.join import join
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
@@ -91,12 +93,14 @@ for command in (
     replay,
     rehearse,
     access,
+    join,
     export,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)
 app.command("import")(take_in)
 app.add_typer(card, name="card")
+app.add_typer(hub_app, name="hub")
 
 
 def _version(wanted: bool) -> None:

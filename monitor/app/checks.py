@@ -307,8 +307,17 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
         for problem in error.problems:
             yield Finding("broker", Verdict.FAILED, problem, mistake=True)
         return
-    # Another client id and no retained will: the running daemon's session is left alone.
-    probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
+    if tree.mqtt.client_id and running_process(Path(tree.storage.folder)) is not None:
+        yield Finding(
+            "broker", Verdict.LOOK, "not tried: canister run is there under mqtt.client_id",
+            "`canister status` shows an alarm of the site if it cannot deliver",
+        )  # fmt: skip
+        return
+    # Another client id and no retained will: a session that waits at the broker is left alone. Where
+    # one is configured the broker may hold us to it; what comes is then left unacknowledged.
+    probing = address
+    if not tree.mqtt.client_id:
+        probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
     will = Message(f"{tree.mqtt.topic_root}/{tree.site.id}/check", b"")
     session = Session(probing, will, lambda: None)
     try:

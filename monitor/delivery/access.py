@@ -13,26 +13,9 @@ from typing import Any
 
 import msgspec
 
+from monitor import access
+from monitor.access import allowed
 from monitor.delivery.topics import Topics
-
-CONTROL_TOPIC = "$CONTROL/dynamic-security/v1"
-
-
-def site_role(topics: Topics, beside: Sequence[str] = ()) -> dict[str, Any]:
-    """Return the role of one site; it may also write the topics that match `beside`."""
-    branch = _branch(topics)
-    return {
-        "rolename": role_name(topics),
-        "textname": f"site {topics.site}: writes {branch}/#, reads {topics.commands}",
-        "acls": [
-            _allowed("publishClientSend", f"{branch}/#"),
-            *(_allowed("publishClientSend", topic) for topic in beside),
-            _allowed("publishClientReceive", topics.commands),
-            _allowed("subscribeLiteral", topics.commands),
-            _allowed("unsubscribeLiteral", topics.commands),
-            *(_denied(kind, topic) for kind in _KINDS for topic in _EVERYTHING),
-        ],
-    }
 
 
 def reader_role(topics: Topics, orders: bool = False, beside: Sequence[str] = ()) -> dict[str, Any]:
@@ -45,35 +28,16 @@ def reader_role(topics: Topics, orders: bool = False, beside: Sequence[str] = ()
     """
     read = (f"{_branch(topics)}/#", *beside)
     kinds = ("subscribePattern", "publishClientReceive", "unsubscribePattern")
-    gives = [_allowed("publishClientSend", topics.commands)] if orders else []
+    gives = [allowed("publishClientSend", topics.commands)] if orders else []
     return {
         "rolename": reader_name(topics),
         "textname": f"reads {', '.join(read)}{', gives orders' if orders else ''}",
-        "acls": [*(_allowed(kind, topic) for topic in read for kind in kinds), *gives],
+        "acls": [*(allowed(kind, topic) for topic in read for kind in kinds), *gives],
     }
 
 
 def _branch(topics: Topics) -> str:
     return f"{topics.root}/{topics.site}"
-
-
-# Of two rules that fit, the plugin takes the one of higher priority. A pattern does not reach topics
-# that begin with a dollar sign unless it does too (MQTT 5.0 section 4.7.2).
-_KINDS = ("publishClientSend", "publishClientReceive", "subscribePattern")
-_EVERYTHING = ("#", "$SYS/#", "$CONTROL/#", "$share/#")
-
-
-def _allowed(kind: str, topic: str) -> dict[str, Any]:
-    return {"acltype": kind, "topic": topic, "priority": 1, "allow": True}
-
-
-def _denied(kind: str, topic: str) -> dict[str, Any]:
-    return {"acltype": kind, "topic": topic, "priority": 0, "allow": False}
-
-
-def role_name(topics: Topics) -> str:
-    """Return the name of a site's role."""
-    return f"site-{topics.root.replace('/', '-')}-{topics.site}"
 
 
 def reader_name(topics: Topics) -> str:
@@ -96,18 +60,10 @@ def commands(
         beside: topics of home automation that the site writes too.
         renew: the role and the client are there already and are brought up to date.
     """
-    role, user = site_role(topics, beside), {"username": username}
-    if password is not None:
-        user["password"] = password
-    client = {**user, "roles": [{"rolename": role["rolename"], "priority": 0}]}
-    return msgspec.json.encode(
-        {
-            "commands": [
-                {"command": "modifyRole" if renew else "createRole", **role},
-                {"command": "modifyClient" if renew else "createClient", **client},
-            ]
-        }
-    )
+    role = access.site_role(topics.root, topics.site, beside)
+    client = access.user(username, password, role["rolename"])
+    both = access.renewed(role, client) if renew else access.made(role, client)
+    return msgspec.json.encode({"commands": both})
 
 
 def reader_commands(
@@ -149,11 +105,5 @@ def reader_withdrawal(topics: Topics, username: str) -> bytes:
 
 def withdrawal(topics: Topics, username: str) -> bytes:
     """Return what to send to `CONTROL_TOPIC` so that a site can no longer log in."""
-    return msgspec.json.encode(
-        {
-            "commands": [
-                {"command": "deleteClient", "username": username},
-                {"command": "deleteRole", "rolename": role_name(topics)},
-            ]
-        }
-    )
+    gone = access.removed(username, access.site_role_name(topics.root, topics.site))
+    return msgspec.json.encode({"commands": gone})

@@ -107,11 +107,11 @@ class Session:
         self._acks: dict[int, int] = {}
         self._awaited: set[int] = set()
         self._ack_came = threading.Condition()
-        self._client = self._built(will)
+        self._client = self._built(will, take is None)
         if take is not None:
             self._client.on_message = self._taking(take)
 
-    def _built(self, will: Message) -> paho.Client:
+    def _built(self, will: Message, deaf: bool) -> paho.Client:
         address = self._address
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
@@ -119,6 +119,8 @@ class Session:
             protocol=paho.MQTTv5 if address.version5 else paho.MQTTv311,
             reconnect_on_failure=False,
             clean_session=None if address.version5 else False,
+            # What nobody here takes, the broker keeps for the session's next connection.
+            manual_ack=deaf,
         )
         client.max_inflight_messages_set(IN_FLIGHT)
         client.max_queued_messages_set(0)

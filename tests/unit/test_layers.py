@@ -15,6 +15,7 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
     "records": set(),
+    "access": set(),
     "sizing": GROUND,
     "condition": GROUND | {"sizing"},
     "drawing": set(),
@@ -23,13 +24,13 @@ ALLOWED: dict[str, set[str]] = {
     "settings": GROUND | {"sizing"},
     "sensing": GROUND | {"sizing", "condition", "alarms"},
     "journal": GROUND | {"condition", "alarms"},
-    "delivery": GROUND | {"condition", "alarms"},
+    "delivery": GROUND | {"access", "condition", "alarms"},
     "runtime": GROUND,
     "fleet": GROUND,
-    "hub": GROUND | {"fleet"},
+    "hub": GROUND | {"access", "fleet"},
     "app": GROUND
     | {"sizing", "condition", "alarms", "settings", "sensing", "journal", "delivery", "runtime"}
-    | {"fleet", "hub"},
+    | {"access", "fleet", "hub"},
     "commands": GROUND
     | {
         "drawing",
@@ -59,6 +60,7 @@ PURE = (
     "records.py",
     "units.py",
     "errors.py",
+    "access.py",
 )
 # A pure room computes; these are the standard library's ways out of it.
 IMPURE = {

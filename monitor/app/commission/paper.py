@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from monitor.errors import MachineError, SettingsError, StorageError
 from monitor.journal.store import Journal
 from monitor.records import AlarmKind, Order
 from monitor.runtime.lock import running_process
-from monitor.settings.edit import edited, replaced, writable
+from monitor.settings.edit import edited, install_line, replaced, writable
 from monitor.settings.load import load
 from monitor.settings.model import FilterSettings, SettingsTree
 
@@ -227,13 +226,8 @@ def _handed_over(s: Session, new: str) -> Judged:
     """This user may not write there: lay the file ready and let an administrator put it in place."""
     ready, file = s.folder.resolve() / _READY, s.file.resolve()
     put(ready, new.encode(), 0o600)
-    owner = file.stat()
-    words = [
-        "sudo", "install", "-b", "-S", f".{s.stamp}", "-o", str(owner.st_uid), "-g", str(owner.st_gid),
-        "-m", f"{owner.st_mode & 0o7777:o}", str(ready), str(file),
-    ]  # fmt: skip
     s.talk.say("This user may not write there. In another terminal:")
-    s.talk.say(f"  {shlex.join(words)}")
+    s.talk.say(f"  {install_line(ready, file, s.stamp)}")
     s.ask("Enter when it is done")
     if written(s) != new:
         return Judged(Outcome.FAILED, f"{s.file} is still the old one.",
