@@ -182,8 +182,9 @@ class Reader:
             if retained_too
             else SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
         )
+        # Only what stood before bears the mark then, not what is published to stand.
         options = [
-            (each, SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=handling))
+            (each, SubscribeOptions(qos=1, retainAsPublished=False, retainHandling=handling))
             for each in filters
         ]
         self._granted.clear()

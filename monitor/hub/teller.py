@@ -58,6 +58,7 @@ class Teller:
         gather_s: the notes of a site that come within this time are one message.
         names: asked for what people call the sites.
         clock: the wall clock.
+        waits: whether a note may wait now, as in quiet hours.
     """
 
     def __init__(
@@ -70,6 +71,7 @@ class Teller:
         gather_s: float,
         names: Callable[[], Mapping[str, str]] = dict,
         clock: Callable[[], float] = time.time,
+        waits: Callable[[Note], bool] = lambda note: False,
     ) -> None:
         self._state = state
         self._stream = stream
@@ -79,6 +81,7 @@ class Teller:
         self._gather_s = gather_s
         self._names = names
         self._clock = clock
+        self._waits = waits
         self._held: dict[str, _Held] = {}
         self._halt = threading.Event()
         self._trouble: str | None = None
@@ -122,7 +125,13 @@ class Teller:
         for held in self._held.values():
             site = held.note.site
             first_s[site] = min(first_s.get(site, held.since_s), held.since_s)
-        due = [h for h in self._held.values() if now_s - first_s[h.note.site] >= self._gather_s]
+        # What cannot wait takes along what could.
+        urgent = {h.note.site for h in self._held.values() if not self._waits(h.note)}
+        due = [
+            held
+            for held in self._held.values()
+            if held.note.site in urgent and now_s - first_s[held.note.site] >= self._gather_s
+        ]
         mine = [held for held in due if self._mine(held)]
         again = frozenset(h.note.id for h in mine if h.again)
         for notice in notices([h.note for h in mine], self._names(), self._clock(), again):

@@ -7,7 +7,6 @@ import signal
 import socket
 import ssl
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -15,10 +14,11 @@ import redis
 
 from monitor.app.fleet.history import History, Line
 from monitor.app.fleet.lines import lines_of
+from monitor.app.fleet.telling import Reach
 from monitor.app.outlet import server_of
 from monitor.delivery.influx import InfluxSink
 from monitor.errors import SettingsError
-from monitor.fleet.notices import Notice
+from monitor.hub.books.books import Books
 from monitor.hub.broker import Broker
 from monitor.hub.state import NOTES, ROWS, State, connect
 from monitor.hub.streams import Stream
@@ -49,6 +49,26 @@ class Business(Protocol):
 
     def names(self) -> dict[str, str]:
         """Return what people call each site."""
+
+
+class _FromBooks:
+    """The business as its books have it."""
+
+    def __init__(self, books: Books) -> None:
+        self._books = books
+
+    def places(self) -> dict[str, str]:
+        """Return the place of each site that has one."""
+        return {site.id: site.place for site in self._books.sites.all() if site.place}
+
+    def names(self) -> dict[str, str]:
+        """Return what people call each site."""
+        return {site.id: site.name for site in self._books.sites.all() if site.name}
+
+
+def serve_books(books: Books) -> Business:
+    """Return what a hub process needs of the books; they are read anew each time."""
+    return _FromBooks(books)
 
 
 def link_of(tree: FleetTree) -> redis.Redis:
@@ -111,7 +131,7 @@ class Hub:
         number: of this process on this machine; no two may have the same.
         ledger: what was told, on disk.
         business: the books.
-        tell: hands a message to people, `None` where nobody is to be told.
+        reach: hands messages to people, `None` where nobody is to be told.
     """
 
     def __init__(
@@ -120,10 +140,10 @@ class Hub:
         number: int,
         ledger: Ledger,
         business: Business,
-        tell: Callable[[Notice], None] | None,
+        reach: Reach | None,
     ) -> None:
         name = worker_name(number)
-        link = link_of(tree)
+        link = self.link = link_of(tree)
         state = state_of(tree, link)
         broker_of(tree)  # what cannot be read is a mistake now, and bad luck later
         lines = lines_of(tree.influx.prefix, tree.influx.kind != "victoriametrics")
@@ -146,11 +166,12 @@ class Hub:
                 "history", lambda: server_of(tree.influx), lambda row: row.text, 5000
             )
             self._loops["history"] = History(state, Stream(link, state, ROWS, name), sink)
-        if tell is not None:
+        if reach is not None:
             notes = Stream(link, state, NOTES, name)
             self._loops["tell"] = Teller(
-                state, notes, ledger, tell, name, tree.watch.gather_s, business.names
-            )
+                state, notes, ledger, reach.tell, name, tree.watch.gather_s, business.names,
+                waits=reach.waits,
+            )  # fmt: skip
 
     def run(self) -> int:
         """Serve until told to stop; return the exit code."""
