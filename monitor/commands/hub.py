@@ -16,8 +16,8 @@ hub_app.add_typer(client_app, name="client")
 hub_app.add_typer(person_app, name="person")
 hub_app.add_typer(site_app, name="site")
 hub_app.add_typer(filter_app, name="filter")
-for command in (run, check):
-    hub_app.command()(command)
+hub_app.command()(run)
+hub_app.command()(check)
 hub_app.command("list")(sites)
 hub_app.command("show")(one_site)
 for command in (refused, enrol, rotate, revoke, audit):

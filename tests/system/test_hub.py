@@ -98,10 +98,11 @@ def test_a_stop_at_a_site_reaches_list_history_and_people_once(
         file = settings(tmp_path, broker.port, 'faults = ["stall@6s"]')
         daemon = canister("run", "--config", str(file))
         assert ready(daemon)
-        stalled = lambda: (
-            "flow stopped" in str(lines(canister("hub", "list", "--json", "-c", config)))
-        )  # noqa: E731
-        assert until(stalled, 40, 1.0), hubs[0].errors + daemon.errors
+        assert until(
+            lambda: "flow stopped" in str(lines(canister("hub", "list", "--json", "-c", config))),
+            40,
+            1.0,
+        ), hubs[0].errors + daemon.errors
         assert until(lambda: any("flow stopped" in t for t in phone.titles()), 20), hubs[0].errors
         assert until(
             lambda: metrics.points('{__name__="canister_event_occurrence",event="raised"}'), 20, 0.5
