@@ -118,7 +118,7 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
     for said, accepted in (("done: so", True), ("noted", False), ("refused: no", False)):
         answer = payloads.answer(1_770_000_000.0, None, "", said)
         assert answer["accepted"] is accepted
-        check(document, "answer", msgspec.json.encode(answer))
+        check(document, "answer", msgspec.json.encode(answer | IDS))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -179,7 +179,7 @@ def test_what_the_daemon_lets_stand_is_as_described(
 @pytest.mark.parametrize("word", ["online", "lost", "stopped"])
 def test_presence_is_as_described(document: dict[str, Any], word: str) -> None:
     when = None if word == "lost" else 1_770_000_000.0
-    check(document, "presence", msgspec.json.encode(payloads.presence(word, "r", when, "0")))
+    check(document, "presence", msgspec.json.encode(payloads.presence(word, "r", when, "0") | IDS))
 
 
 def test_a_wrong_payload_is_noticed(document: dict[str, Any]) -> None:
