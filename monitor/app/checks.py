@@ -154,6 +154,7 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
     try:
         journal = Journal(folder, mend=False)
         waiting = journal.undelivered("mqtt") if tree.mqtt is not None else 0
+        counts, aside = journal.counts(), journal.aside()
         journal.close()
     except MachineError as error:
         yield Finding("journal", Verdict.FAILED, str(error))
@@ -161,6 +162,23 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
     process = running_process(folder)
     doing = f"canister run is running (process {process})" if process is not None else "no daemon"
     yield Finding("journal", Verdict.FINE, f"{folder / FILE_NAME}: sound; {doing}")
+    if counts:
+        dropped = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
+        yield Finding(
+            "history",
+            Verdict.LOOK,
+            f"dropped so far to keep the journal below {tree.storage.max_size_mb:g} MB: {dropped}",
+            "raise storage.max_size_mb if you want to keep more",
+        )
+    if aside:
+        sink, seq, why = aside[-1]
+        yield Finding(
+            "history",
+            Verdict.LOOK,
+            f"{len(aside)} events could not be taken and were set aside; the last, {seq}"
+            f"{' for ' + sink if sink else ''}: {why}",
+            "they are in the journal; all others went on",
+        )
     if waiting:
         yield Finding(
             "delivery",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import time
 from time import monotonic
 from typing import TYPE_CHECKING, Any
@@ -66,6 +66,7 @@ class Outlet:
         self.homes = homes
         self._journal = journal
         self._last_sequence = 0
+        self._watchdog = watchdog
         sinks: list[Sink[Entry]] = ([mqtt] if mqtt is not None else []) + list(others)
         self.dispatchers: list[Dispatcher[Any]] = [
             Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
@@ -85,6 +86,24 @@ class Outlet:
             one.start()
         if self.homes is not None:
             self.homes.start()
+
+    def replace(self, gone: Iterable[str], fresh: Sequence[Sink[Entry]]) -> None:
+        """Serve fresh sinks in place of those with these names; what they have had is in the journal."""
+        names = {f"deliver-{name}" for name in gone}
+        old = [one for one in self.dispatchers if one.name in names]
+        self.dispatchers = [one for one in self.dispatchers if one not in old]
+        for one in old:
+            one.halt(0.0)
+            if self._watchdog is not None:
+                self._watchdog.drop(loop_name(one.name.removeprefix("deliver-")))
+        new = []
+        for sink in fresh:
+            if self._watchdog is not None:
+                self._watchdog.add(loop_name(sink.name), ALLOWED_SILENCE_S)
+            done = _progress(self._watchdog, loop_name(sink.name))
+            new.append(Dispatcher(self._journal, sink, Backoff(), done))
+            new[-1].start()
+        self.dispatchers = [*self.dispatchers, *new]
 
     def show(
         self,
@@ -184,7 +203,12 @@ def loop_name(sink: str) -> str:
 def _progress(watchdog: Watchdog | None, loop: str) -> Callable[[], None]:
     if watchdog is None:
         return lambda: None
-    return lambda: watchdog.progress(loop)
+
+    def progress() -> None:
+        with contextlib.suppress(KeyError):  # it was taken out, and ends in its own time
+            watchdog.progress(loop)
+
+    return progress
 
 
 def ways_out(tree: SettingsTree) -> list[str]:
@@ -209,7 +233,7 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began
     Raises:
         SettingsError: a password, a certificate or addresses cannot be read.
     """
-    others: list[Sink[Entry]] = _notify_sinks(tree, journal)
+    others = notify_sinks(tree, journal)
     samples: Sink[SampleRow] | None = None
     if tree.influx.url:
         events, samples = _influx_sinks(tree)
@@ -272,7 +296,7 @@ def server_of(settings: InfluxSettings) -> Server:
     )
 
 
-def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink[Entry]]:
+def notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink[Entry]]:
     """One sink for each address, so that none holds up another."""
     # Its library is only loaded where somebody wants it.
     from monitor.delivery.notify import NotifySink

@@ -26,14 +26,13 @@ def run(
     from monitor.app.fleet.hub import Hub, serve_books
     from monitor.app.fleet.telling import Reach
     from monitor.errors import UserMistake
-    from monitor.hub.state import unfit
 
     log_to_standard_error()
     with office(config) as opened:
         tree = opened.tree
         reach = Reach(tree.notify) if tree.notify.addresses_file else None
         hub = Hub(tree, number, opened.books.ledger, serve_books(opened.books), reach)
-        problems = unfit(hub.link)
+        problems = hub.unfit()
         if problems:
             raise UserMistake("; ".join(problems))
         hub.obey_signals()

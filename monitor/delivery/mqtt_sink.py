@@ -259,7 +259,8 @@ class MqttSink:
         self, to: str, correlation: bytes, order: str | None, filter_id: str | None, said: str
     ) -> None:
         """Answer; that a stranger's answer cannot be sent is no reason to hold up alarms."""
-        body = msgspec.json.encode(payloads.answer(time.time(), order, filter_id, said))
+        fields = payloads.answer(time.time(), order, filter_id, said)
+        body = msgspec.json.encode({**fields, "site": self._topics.site, "run": self._run.id})
         session = self._session
         if session is None:
             return
@@ -275,7 +276,7 @@ class MqttSink:
         fields: dict[str, Any] = payloads.presence(
             word, self._run, self._connection, utc_s, self._version
         )
-        return msgspec.json.encode(fields)
+        return msgspec.json.encode({**fields, "site": self._topics.site})
 
 
 def _answer_of(desk: Desk, seq: int) -> str | None:

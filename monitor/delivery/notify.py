@@ -194,8 +194,8 @@ def by_apprise(address: str) -> Callable[[str, str], bool]:
         import apprise
     except ImportError as error:
         raise MachineError(
-            "notify: the extra is not installed; run .venv/bin/pip install -c "
-            "deploy/constraints.txt -e '.[notify]'"
+            "notify: the library for messages is not installed; run deploy/install again, or in a "
+            "checkout .venv/bin/pip install -c deploy/constraints.txt -e '.[notify]'"
         ) from error
     # Its own log lines can carry addresses.
     logging.getLogger("apprise").setLevel(logging.CRITICAL)

@@ -120,7 +120,9 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
     for said, accepted in (("done: so", True), ("noted", False), ("refused: no", False)):
         answer = payloads.answer(1_770_000_000.0, None, "", said)
         assert answer["accepted"] is accepted
-        check(document, "answer", msgspec.json.encode(answer))
+        check(
+            document, "answer", msgspec.json.encode(answer | {"site": "fish_room", "run": "1" * 12})
+        )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -181,11 +183,8 @@ def test_what_the_daemon_lets_stand_is_as_described(
 @pytest.mark.parametrize("word", ["online", "lost", "stopped"])
 def test_presence_is_as_described(document: dict[str, Any], word: str) -> None:
     when = None if word == "lost" else 1_770_000_000.0
-    check(
-        document,
-        "presence",
-        msgspec.json.encode(payloads.presence(word, payloads.Run("j", "r", 0.0), 1, when, "0")),
-    )
+    fields = payloads.presence(word, payloads.Run("0" * 12, "1" * 12, 0.0), 1, when, "0")
+    check(document, "presence", msgspec.json.encode(fields | {"site": "fish_room"}))
 
 
 def test_a_wrong_payload_is_noticed(document: dict[str, Any]) -> None:

@@ -20,7 +20,7 @@ from monitor.delivery.influx import InfluxSink
 from monitor.errors import SettingsError
 from monitor.hub.books.books import Books
 from monitor.hub.broker import Broker
-from monitor.hub.state import NOTES, ROWS, State, connect
+from monitor.hub.state import NOTES, ROWS, State, connect, unfit
 from monitor.hub.streams import Stream
 from monitor.hub.teller import Ledger, Teller
 from monitor.hub.watcher import Watcher
@@ -143,7 +143,7 @@ class Hub:
         reach: Reach | None,
     ) -> None:
         name = worker_name(number)
-        link = self.link = link_of(tree)
+        link = self._link = link_of(tree)
         state = state_of(tree, link)
         broker_of(tree)  # what cannot be read is a mistake now, and bad luck later
         lines = lines_of(tree.influx.prefix, tree.influx.kind != "victoriametrics")
@@ -172,6 +172,14 @@ class Hub:
                 state, notes, ledger, reach.tell, name, tree.watch.gather_s, business.names,
                 waits=reach.waits,
             )  # fmt: skip
+
+    def unfit(self) -> list[str]:
+        """Return why this Redis must not hold the state of a fleet, in a line each; none is well.
+
+        Raises:
+            StateError: it does not answer.
+        """
+        return unfit(self._link)
 
     def run(self) -> int:
         """Serve until told to stop; return the exit code."""

@@ -13,6 +13,7 @@ import pytest
 from monitor.app import checks
 from monitor.app.checks import Finding, Verdict, findings
 from monitor.app.daemon import Daemon
+from monitor.journal.store import Journal
 from monitor.records import Moment
 from monitor.runtime.lock import DaemonLock
 from monitor.sensing import board, gpio
@@ -158,6 +159,19 @@ def test_a_probe_that_is_gone(machine: Machine) -> None:
     assert "cable" in found.remedy
     (machine.bus / "28-000000000001").rename(machine.bus / "00-400000000000")
     assert "pull-up" in machine.found("probe left").remedy
+
+
+def test_what_was_dropped_or_set_aside_is_told(machine: Machine) -> None:
+    journal = Journal(machine.folder / "state")
+    with journal.guarded("write", transaction=True) as link:
+        link.execute("INSERT INTO counts VALUES ('samples', 2000)")
+        link.execute("INSERT INTO aside VALUES ('mqtt', 7, 0.0, 'packet too large')")
+    journal.close()
+    told = [f for f in findings(machine.tree, Path("canister.toml")) if f.part == "history"]
+    assert [f.verdict for f in told] == [Verdict.LOOK] * 2
+    assert told[0].line.endswith("below 500 MB: 2000 samples")
+    assert told[1].line.startswith("1 events could not be taken")
+    assert told[1].line.endswith("the last, 7 for mqtt: packet too large")
 
 
 def test_under_voltage(machine: Machine) -> None:

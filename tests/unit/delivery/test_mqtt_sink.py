@@ -58,7 +58,9 @@ def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
     assert [m.topic for m in line.sent] == ["canister/room/alarms/x"]
     monkeypatch.setattr(mqtt_sink.time, "monotonic", lambda: 106.0)
     sink.deliver(())
-    assert msgspec.json.decode(line.sent[-1].payload)["answer"] == "noted; not carried out yet"
+    told = msgspec.json.decode(line.sent[-1].payload)
+    assert told["answer"] == "noted; not carried out yet"
+    assert (told["site"], told["run"]) == ("room", "run")
 
 
 class Kept(NoJournal):

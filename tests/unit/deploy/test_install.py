@@ -136,7 +136,7 @@ def test_an_upgrade_replaces_the_code_and_restarts(machine: FakeMachine) -> None
     [
         ("install -y", "apt could not install: python3-venv"),
         ("-m venv", "python3 -m venv failed"),
-        ("source[pins]", "pip could not install"),
+        ("source[pins,notify]", "pip could not install"),
         ("import gpiozero", "what was installed does not work"),
         ("sys.version_info", "Python 3.11, 3.12 or 3.13 is needed"),
     ],
