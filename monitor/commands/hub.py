@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from monitor.commands.hub_books import audit, client_app, filter_app, person_app
+from monitor.commands.hub_books import audit, backup, client_app, filter_app, person_app
 from monitor.commands.hub_sites import broker_setup, enrol, revoke, rotate, site_app
 
 hub_app = typer.Typer(
@@ -15,6 +15,6 @@ hub_app.add_typer(client_app, name="client")
 hub_app.add_typer(person_app, name="person")
 hub_app.add_typer(site_app, name="site")
 hub_app.add_typer(filter_app, name="filter")
-for command in (enrol, rotate, revoke, audit):
+for command in (enrol, rotate, revoke, audit, backup):
     hub_app.command()(command)
 hub_app.command("broker-setup")(broker_setup)

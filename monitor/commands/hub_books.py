@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+from pathlib import Path
 from typing import Annotated, Any
 
 import msgspec
@@ -302,6 +303,23 @@ def audit(
     rows = [{**_fields(d), "utc": when(d.utc_s)} for d in deeds]
     columns = {"utc": "when (UTC)", "who": "who", "did": "did", "subject": "to", "detail": "detail"}
     show(rows, columns, json, "Nothing is on record.")
+
+
+@reported
+def backup(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file; never written over.")],
+    config: HubConfigOption = None,
+) -> None:
+    """Write a sound copy of the books while everything runs.
+
+    It holds addresses and hashes of passwords: keep it as closely as the books themselves.
+
+    Example: canister hub backup /backup/books-2026-11-25.sqlite
+    """
+    with office(config) as o:
+        o.books.copy_to(file, o.who)
+    print(f"{file} written. To put it back: stop the hub, install it in the place of {o.books.file}, and "
+          "delete the files ending in -wal and -shm beside that.")  # fmt: skip
 
 
 def _fields(record: Any) -> dict[str, Any]:
