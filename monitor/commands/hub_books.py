@@ -46,7 +46,7 @@ def client_add(
     from monitor.fleet.business import Client
 
     with office(config) as o:
-        o.books.clients.add(Client(client, name or client, contact or ""), o.who)
+        o.books.clients.add(Client(client, client if name is None else name, contact or ""), o.who)
     print(f"{client} is in the books. Undo: canister hub client remove {client}")
 
 
@@ -111,7 +111,9 @@ def person_add(
     from monitor.fleet.business import Person
 
     with office(config) as o:
-        o.books.people.add(Person(person, name or person, _role(role), client), o.who)
+        o.books.people.add(
+            Person(person, person if name is None else name, _role(role), client), o.who
+        )
     print(
         f"{person} is in the books, without a password yet: canister hub person password {person}. "
         f"Undo: canister hub person remove {person}"
@@ -143,7 +145,7 @@ def person_change(
         wanted = old.role if role is None else _role(role)
         kept = old.client if wanted is Role.CLIENT else None
         new = msgspec.structs.replace(
-            old, name=name or old.name, role=wanted, client=client or kept
+            old, name=old.name if name is None else name, role=wanted, client=client or kept
         )
         o.books.people.change(new, o.who)
     print(f"{person} changed. Undo: canister hub person change {person} {_words(old)}")
