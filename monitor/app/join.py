@@ -100,7 +100,7 @@ def _no_homes(tree: SettingsTree) -> None:
         if on:
             raise UserMistake(
                 f"mqtt.{key}.enabled: the fleet's broker does not take it, since a site writes its own topics "
-                "only; set it to false first"
+                "only; set it to false, and let canister run once so that it clears what stands at the old broker"
             )
 
 
