@@ -21,7 +21,14 @@ from monitor.errors import CanisterError, MachineError, SettingsError
 from monitor.journal.store import FILE_NAME, Journal
 from monitor.runtime.clock import kernel_synchronised
 from monitor.runtime.lock import running_process
-from monitor.sensing.board import SUPPLY_REMEDY, UNDER_VOLTAGE, overlay_remedy, under_voltage
+from monitor.sensing.board import (
+    ONE_WIRE_PIN,
+    SUPPLY_REMEDY,
+    UNDER_VOLTAGE,
+    one_wire_pin,
+    overlay_remedy,
+    under_voltage,
+)
 from monitor.sensing.probe import decode
 from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import l_per_h
@@ -197,10 +204,31 @@ def _sensors(tree: SettingsTree) -> Iterator[Finding]:
             'set site.source = "pins" for real sensors',
         )
         return
+    yield from _on_the_probes_pin(tree)
     yield _pins(tree)
     for name, settings in tree.filters.items():
         if settings.probe is not None:
             yield _probe(name, settings.probe.rom_id)
+
+
+def _on_the_probes_pin(tree: SettingsTree) -> Iterator[Finding]:
+    """A pin that the 1-Wire bus has, or will have once it is switched on."""
+    pin = one_wire_pin()
+    if pin is None and any(f.probe is not None for f in tree.filters.values()):
+        pin = ONE_WIRE_PIN
+    keys = {f"filters.{n}.flow_sensor.pin": f.flow_sensor.pin for n, f in tree.filters.items()}
+    if tree.leak is not None:
+        keys["leak.pin"] = tree.leak.pin
+    for key, number in keys.items():
+        if number == pin:
+            yield Finding(
+                "pins",
+                Verdict.FAILED,
+                f"{key}: GPIO{number} is the pin of the probes' 1-Wire bus",
+                f"wire it to another pin and name that in {key}, or move the bus: sudo deploy/install "
+                "--probe-pin N",
+                True,
+            )
 
 
 def _pins(tree: SettingsTree) -> Finding:

@@ -103,9 +103,11 @@ class Outlet:
             expiry_s: how long a filter's state is worth showing when nobody renews it.
         """
         if self.mqtt is not None:
-            ids = {"site": topics.site, "run": self._journal.run}
+            ids = {"site": topics.site, "journal": self._journal.id, "run": self._journal.run}
             expiry = None if expiry_s is None else max(1, round(expiry_s))
-            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {}
+            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {
+                SITE: ({}, {})
+            }
             for name in station.plans:
                 state = {**station.state_payload(name, now, simulated), **ids}
                 self.mqtt.stand(topics.state(name), msgspec.json.encode(state), expiry)
@@ -134,7 +136,13 @@ class Outlet:
             with contextlib.suppress(StorageError):  # the last known number will do
                 self._last_sequence = self._journal.last_sequence()
             last = self._last_sequence
-            body = msgspec.json.encode({**fields, "site": topics.site, "sequence": last})
+            more = {
+                "site": topics.site,
+                "journal": self._journal.id,
+                "sequence": last,
+                "next_within_s": every_s,
+            }
+            body = msgspec.json.encode({**fields, **more})
             self.mqtt.stand(topics.heartbeat, body, max(1, round(3 * every_s)))
 
     def tell_early(self, events: Sequence[Event], now: Moment) -> None:
@@ -206,13 +214,13 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began
     if tree.influx.url:
         events, samples = _influx_sinks(tree)
         others.append(events)
-    mqtt, homes = _mqtt_sink(tree, journal), None
+    mqtt, homes = _mqtt_sink(tree, journal, began), None
     if tree.mqtt is not None and mqtt is not None:
         homes = Homes(tree, tree.mqtt, journal, mqtt, began)
     return Outlet(journal, mqtt, watchdog, tuple(others), homes, samples)
 
 
-def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
+def _mqtt_sink(tree: SettingsTree, journal: Journal, began: Moment) -> MqttSink | None:
     mqtt, site = tree.mqtt, tree.site.id
     if mqtt is None:
         return None
@@ -220,8 +228,7 @@ def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
     return MqttSink(
         lambda: broker_address(mqtt, site),
         Topics(mqtt.topic_root, site),
-        journal.id,
-        journal.run,
+        payloads.Run(journal.id, journal.run, began.line_s),
         __version__,
         tree.site.source is SourceKind.RIG,
         desk=journal if mqtt.commands else None,

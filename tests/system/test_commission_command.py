@@ -102,6 +102,34 @@ def test_the_whole_walk(tmp_path: Path) -> None:
     assert checked.exit_code == 0, checked.output
 
 
+def test_the_walk_in_us_units_asks_and_shows_them_and_keeps_the_file_metric(
+    tmp_path: Path,
+) -> None:
+    file = settings(tmp_path)
+    file.write_text(file.read_text().replace('source = "rig"', 'source = "rig"\nunits = "us"'))
+    # 9.53 kg are 21.01 lb; 72 °F are 22.222 °C and 82 °F are 27.778 °C.
+    bucket = [x if x != "9.53" else "21.01" for x in BUCKET]
+    limits = [*LIMITS[:4], "72", "82"]
+    done = walked(file, *CAUTIONS, *STILL, *RUNNING, *PROBE, *bucket, *FLOW, *limits, *REMINDERS,
+                  *WRITE, *SKIP_ALARM)  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "10 steps: 9 passed, 1 skipped." in done.stdout
+    assert "mass of the water, lb" in done.stdout
+    assert "the simulated scale shows 21.0" in done.stdout
+    text, page = sheets(tmp_path)
+    for shown in (done.stdout, text, page):
+        assert "gal/h" in shown
+        assert "L/h" not in shown
+        assert "°C" not in shown
+        assert " kg" not in shown
+    assert "water temperature: 72 to 82 °F" in text
+    one = load(file).tree.filters["left"]
+    assert one.flow_sensor.pulses_per_litre == pytest.approx(450, rel=0.02)
+    assert (one.tank.min_c, one.tank.max_c) == (22.222, 27.778)
+    assert one.measured is not None
+    assert one.measured.flows_l_per_h[0] == pytest.approx(760, rel=0.05)
+
+
 def test_the_sheet_says_it_all_and_is_a_sound_page(tmp_path: Path) -> None:
     walked(settings(tmp_path), *WHOLE, *SKIP_ALARM)
     text, page = sheets(tmp_path)

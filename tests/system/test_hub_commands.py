@@ -98,9 +98,9 @@ def test_every_undo_that_is_said_undoes(hub: Hub) -> None:
 def test_without_an_administrator_the_commands_go_alone_to_standard_output(hub: Hub) -> None:
     done = hub.enrol("hall", "north")
     commands = json.loads(done.stdout)["commands"]
-    assert [c["command"] for c in commands] == ["setDefaultACLAccess", "createRole", "createClient"]
-    assert commands[2]["clientid"] == commands[2]["username"] == "site-canister-hall"
-    assert commands[2]["password"] not in done.stderr
+    assert [c["command"] for c in commands] == ["createRole", "createClient"]
+    assert commands[1]["clientid"] == commands[1]["username"] == "site-canister-hall"
+    assert commands[1]["password"] not in done.stderr
     assert "broker.tls is off" in done.stderr
     assert json.loads(hub.well("revoke", "hall"))["commands"][0]["command"] == "deleteClient"
     assert hub.rows("site", "list")[0]["standing"] == "revoked"

@@ -87,8 +87,8 @@ def _limits(s: Session, name: str) -> Judged:
         low = high = None
         probe = s.believed(f"filters.{name}.probe.rom_id", settings.probe)
         if probe is not None:
-            low = s.number("Alarm when the water is colder than, °C", 0, 40, tank.min_c)
-            high = s.number("Alarm when the water is warmer than, °C", 0, 40, tank.max_c)
+            low = _limit(s, "colder", tank.min_c)
+            high = _limit(s, "warmer", tank.max_c)
             changes |= _changed({f"filters.{name}.tank.min_c": (low, tank.min_c),
                                  f"filters.{name}.tank.max_c": (high, tank.max_c)})  # fmt: skip
         problems = _problems(s, changes)
@@ -97,7 +97,8 @@ def _limits(s: Session, name: str) -> Judged:
         for problem in problems:
             s.talk.say(problem)
         s.talk.say("Please give them again.")
-    band = f"{_word(low)} to {_word(high)} °C" if probe is not None else "no probe"
+    words = [_word(None if c is None else s.shown.temperature(c)) for c in (low, high)]
+    band = f"{' to '.join(words)} {s.shown.degrees}" if probe is not None else "no probe"
     figures = {
         "cleaning due below": f"{due:g} % of clean flow for {limits.cleaning_due_hold_min:g} min",
         "flow low below": f"{100 * limits.flow_low_share:g} % for {limits.flow_low_hold_s:g} s",
@@ -106,6 +107,14 @@ def _limits(s: Session, name: str) -> Judged:
     }
     line = f"Due below {due:g} %, stopped below {stop:g} % for {hold_s:g} s, water {band}."
     return Judged(Outcome.PASSED, line, "", figures, changes)
+
+
+def _limit(s: Session, than: str, before_c: float | None) -> float | None:
+    """Ask for a limit of the water's temperature as the person reads it; return it in °C."""
+    shown, question = s.shown, f"Alarm when the water is {than} than, {s.shown.degrees}"
+    low, high = (shown.temperature(c) for c in (0.0, 40.0))
+    default = None if before_c is None else shown.temperature(before_c)
+    return shown.temperature_c(s.number(question, low, high, default), before_c)
 
 
 def _word(value: float | None) -> str:

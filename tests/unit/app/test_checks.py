@@ -49,6 +49,8 @@ class Machine:
         remedy = board.overlay_remedy
         monkeypatch.setattr(checks, "under_voltage", lambda: under(folder / "hwmon"))
         monkeypatch.setattr(checks, "overlay_remedy", lambda: remedy((self.boot,)))
+        pin = board.one_wire_pin
+        monkeypatch.setattr(checks, "one_wire_pin", lambda: pin((self.boot,)))
         self.tree = SettingsTree.model_validate(
             tomllib.loads(
                 f"""
@@ -120,6 +122,33 @@ def test_a_missing_overlay(machine: Machine) -> None:
     assert f"add dtoverlay=w1-gpio to {machine.boot}" in found.remedy
     machine.boot.write_text("dtoverlay=w1-gpio\n", encoding="utf-8")
     assert "boot again" in machine.found("probe left").remedy
+
+
+@pytest.mark.parametrize(
+    ("boot", "sensor", "leak", "keys"),
+    [
+        ("", 4, 22, ["filters.left.flow_sensor.pin: GPIO4"]),  # the overlay is still to come
+        ("dtoverlay=w1-gpio\n", 17, 4, ["leak.pin: GPIO4"]),
+        ("dtoverlay=w1-gpio,gpiopin=17\n", 17, 22, ["filters.left.flow_sensor.pin: GPIO17"]),
+        ("dtoverlay=w1-gpio,gpiopin=27\n", 4, 22, []),
+        ("dtoverlay=w1-gpio\n", 17, 22, []),
+    ],
+)
+def test_a_pin_that_the_bus_of_the_probes_has(
+    machine: Machine, boot: str, sensor: int, leak: int, keys: list[str]
+) -> None:
+    machine.boot.write_text(boot, encoding="utf-8")
+    whole = machine.tree.model_dump(mode="json", exclude_unset=True)
+    whole["filters"]["left"]["flow_sensor"]["pin"] = sensor
+    whole["leak"] = {"pin": leak}
+    machine.tree = SettingsTree.model_validate(whole)
+    found = [f for f in findings(machine.tree, Path("canister.toml")) if f.part == "pins"]
+    assert [f.line for f in found] == [
+        f"{key} is the pin of the probes' 1-Wire bus" for key in keys
+    ]
+    assert all(
+        f.mistake and f.verdict is Verdict.FAILED and "--probe-pin" in f.remedy for f in found
+    )
 
 
 def test_a_probe_that_is_gone(machine: Machine) -> None:

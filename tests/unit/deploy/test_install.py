@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -294,3 +297,20 @@ def test_a_mistake_on_the_command_line_changes_nothing(
     assert told in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert changing(machine.calls()) == []
+
+
+def test_the_locked_versions_name_everything_once() -> None:
+    """What was added by hand or by two hands at once shows here; `deploy/lock` writes the file anew."""
+    root = Path(__file__).parents[3]
+    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = [
+        *project["dependencies"],
+        *itertools.chain(*project["optional-dependencies"].values()),
+    ]
+    lines = (root / "deploy/constraints.txt").read_text("utf-8").splitlines()
+    locked = [re.split(r"[=; ]", line, maxsplit=1)[0].lower() for line in lines]
+    assert len(set(lines)) == len(lines), "a line twice"
+    assert locked == sorted(locked)
+    for requirement in wanted:
+        name = re.split(r"[<>=; \[]", requirement, maxsplit=1)[0].lower()
+        assert name in locked, name
