@@ -68,8 +68,9 @@ def written(bundle: Bundle) -> str:
 
 
 def _value(value: Any) -> str:
-    # A JSON string is a TOML basic string (TOML 1.0.0, "String"), and numbers and booleans look alike.
-    return msgspec.json.encode(value).decode()
+    # A JSON string is a TOML basic string (TOML 1.0.0, "String") but for the delete character, and
+    # numbers and booleans look alike.
+    return msgspec.json.encode(value).decode().replace("\x7f", "\\u007f")
 
 
 def read(text: str, where: str) -> Bundle:
