@@ -49,9 +49,14 @@ def nothing_by_default() -> Command:
     }
 
 
+def _flat(root: str) -> str:
+    """A root in a name: no root has a dot, so that a/b and a-b stay two."""
+    return root.replace("/", ".")
+
+
 def site_role_name(root: str, site: str) -> str:
     """Return the name of a site's role; the hub names the site's user and client id so too."""
-    return f"site-{root.replace('/', '-')}-{site}"
+    return f"site-{_flat(root)}-{site}"
 
 
 def site_role(root: str, site: str, beside: Sequence[str] = ()) -> Command:
@@ -74,7 +79,7 @@ def site_role(root: str, site: str, beside: Sequence[str] = ()) -> Command:
 
 def reader_role_name(root: str, site: str) -> str:
     """Return the name of the role of those who read a site."""
-    return f"readers-{root.replace('/', '-')}-{site}"
+    return f"readers-{_flat(root)}-{site}"
 
 
 def reader_role(root: str, site: str, orders: bool = False, beside: Sequence[str] = ()) -> Command:
@@ -97,7 +102,7 @@ def reader_role(root: str, site: str, orders: bool = False, beside: Sequence[str
 
 def hub_role_name(root: str) -> str:
     """Return the name of the role of a hub's workers."""
-    return f"hub-{root.replace('/', '-')}"
+    return f"hub-{_flat(root)}"
 
 
 def hub_role(root: str, share: str) -> Command:
