@@ -1,10 +1,10 @@
 """Who may do what at the broker, as commands of Mosquitto's dynamic-security plugin. Pure.
 
 An ACL file does not judge subscriptions, so that any client could join a shared group and swallow
-what others should get; the plugin judges them (its documentation, part of Mosquitto 2.0). A site writes
-its own branch and reads its own commands, nothing else: its role says so itself, whatever the broker's
-default is, so that nothing changes for other clients. A hub reads all branches and writes commands,
-nothing else.
+what others should get; the plugin refuses what no role allows (its documentation, part of Mosquitto
+2.0). A site writes its own branch and reads its own commands, nothing else; a hub reads all branches and
+writes commands, nothing else. Each role says so itself, whatever the broker's default is. A reader may
+subscribe to a site's branch.
 """
 
 from __future__ import annotations
@@ -18,20 +18,22 @@ RESPONSE_TOPIC = f"{CONTROL_TOPIC}/response"
 Command = dict[str, Any]
 
 
-def allowed(kind: str, topic: str) -> Command:
-    """Return one rule of a role that lets something through."""
-    return {"acltype": kind, "topic": topic, "priority": 1, "allow": True}
-
-
 # Of two rules that fit, the plugin takes the one of higher priority. A pattern does not reach topics
 # that begin with a dollar sign unless it does too (MQTT 5.0 section 4.7.2).
 _KINDS = ("publishClientSend", "publishClientReceive", "subscribePattern")
 _EVERYTHING = ("#", "$SYS/#", "$CONTROL/#", "$share/#")
 
 
-def denied(kind: str, topic: str) -> Command:
-    """Return one rule of a role that holds back what no other rule of it lets through."""
-    return {"acltype": kind, "topic": topic, "priority": 0, "allow": False}
+def _allowed(kind: str, topic: str) -> Command:
+    return {"acltype": kind, "topic": topic, "priority": 1, "allow": True}
+
+
+def _nothing_else() -> list[Command]:
+    return [
+        {"acltype": kind, "topic": topic, "priority": 0, "allow": False}
+        for kind in _KINDS
+        for topic in _EVERYTHING
+    ]
 
 
 def nothing_by_default() -> Command:
@@ -47,9 +49,14 @@ def nothing_by_default() -> Command:
     }
 
 
+def _flat(root: str) -> str:
+    """A root in a name: no root has a dot, so that a/b and a-b stay two."""
+    return root.replace("/", ".")
+
+
 def site_role_name(root: str, site: str) -> str:
     """Return the name of a site's role; the hub names the site's user and client id so too."""
-    return f"site-{root.replace('/', '-')}-{site}"
+    return f"site-{_flat(root)}-{site}"
 
 
 def site_role(root: str, site: str, beside: Sequence[str] = ()) -> Command:
@@ -60,19 +67,42 @@ def site_role(root: str, site: str, beside: Sequence[str] = ()) -> Command:
         "rolename": site_role_name(root, site),
         "textname": f"site {site}: writes {branch}/#, reads {commands}",
         "acls": [
-            allowed("publishClientSend", f"{branch}/#"),
-            *(allowed("publishClientSend", topic) for topic in beside),
-            allowed("publishClientReceive", commands),
-            allowed("subscribeLiteral", commands),
-            allowed("unsubscribeLiteral", commands),
-            *(denied(kind, topic) for kind in _KINDS for topic in _EVERYTHING),
+            _allowed("publishClientSend", f"{branch}/#"),
+            *(_allowed("publishClientSend", topic) for topic in beside),
+            _allowed("publishClientReceive", commands),
+            _allowed("subscribeLiteral", commands),
+            _allowed("unsubscribeLiteral", commands),
+            *_nothing_else(),
         ],
+    }
+
+
+def reader_role_name(root: str, site: str) -> str:
+    """Return the name of the role of those who read a site."""
+    return f"readers-{_flat(root)}-{site}"
+
+
+def reader_role(root: str, site: str, orders: bool = False, beside: Sequence[str] = ()) -> Command:
+    """Return the role of those who read a site.
+
+    Args:
+        root, site: which one.
+        orders: they may give the site orders too.
+        beside: what they may also read, topics of home automation.
+    """
+    read = (f"{root}/{site}/#", *beside)
+    kinds = ("subscribePattern", "publishClientReceive", "unsubscribePattern")
+    gives = [_allowed("publishClientSend", f"{root}/{site}/commands")] if orders else []
+    return {
+        "rolename": reader_role_name(root, site),
+        "textname": f"reads {', '.join(read)}{', gives orders' if orders else ''}",
+        "acls": [*(_allowed(kind, topic) for topic in read for kind in kinds), *gives],
     }
 
 
 def hub_role_name(root: str) -> str:
     """Return the name of the role of a hub's workers."""
-    return f"hub-{root.replace('/', '-')}"
+    return f"hub-{_flat(root)}"
 
 
 def hub_role(root: str, share: str) -> Command:
@@ -81,11 +111,12 @@ def hub_role(root: str, share: str) -> Command:
         "rolename": hub_role_name(root),
         "textname": f"hub: reads {root}/#, writes {root}/+/commands",
         "acls": [
-            allowed("publishClientSend", f"{root}/+/commands"),
-            allowed("publishClientReceive", f"{root}/#"),
-            allowed("subscribePattern", f"{root}/#"),
-            allowed("subscribePattern", f"$share/{share}/{root}/#"),
-            allowed("unsubscribePattern", "#"),
+            _allowed("publishClientSend", f"{root}/+/commands"),
+            _allowed("publishClientReceive", f"{root}/#"),
+            _allowed("subscribePattern", f"{root}/#"),
+            _allowed("subscribePattern", f"$share/{share}/{root}/#"),
+            _allowed("unsubscribePattern", "#"),
+            *_nothing_else(),
         ],
     }
 

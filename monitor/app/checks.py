@@ -337,7 +337,7 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
     if not tree.mqtt.client_id:
         probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
     will = Message(f"{tree.mqtt.topic_root}/{tree.site.id}/check", b"")
-    session = Session(probing, will, lambda: None)
+    session = Session(probing, will, lambda: None, only_look=True)
     try:
         session.open()
     except CanisterError as error:

@@ -57,22 +57,25 @@ def join(file: Path, bundle_file: Path, stamp: str) -> Joined:
     lines = [f"{bundle.site}: broker {bundle.host}:{bundle.port}, user {bundle.username}."]
     if tree.site.id != bundle.site:
         lines.append(f"The site was {tree.site.id}; the hub knows it as {bundle.site}.")
-    done = True
     if new == old:
-        lines.append("The configuration says so already; the password is the new one.")
-    elif writable(file):
-        copy = replaced(file, new, stamp)
-        lines.append(f"{file} written, the old one is {copy}.")
-        if running_process(folder) is not None:
-            lines.append("Restart canister run to take it up.")
+        done = Joined(("The configuration says so already; the password is the new one.",))
     else:
-        done = False
-        ready = folder / _READY
-        put(ready, new.encode(), 0o600)
-        lines += ["This user may not write the configuration. To put it in place:",
-                  f"  {install_line(ready, file, stamp)}", "and restart canister run."]  # fmt: skip
-    lines.append(f"Delete {bundle_file}: it holds the password.")
-    return Joined(tuple(lines), done)
+        done = _put_in_place(file, folder, new, stamp)
+    last = f"Delete {bundle_file}: it holds the password."
+    return Joined((*lines, *done.lines, last), done.in_place)
+
+
+def _put_in_place(file: Path, folder: Path, new: str, stamp: str) -> Joined:
+    if writable(file):
+        copy = replaced(file, new, stamp)
+        again = running_process(folder) is not None
+        lines = (f"{file} written, the old one is {copy}.",)
+        return Joined((*lines, "Restart canister run to take it up.") if again else lines)
+    ready = folder / _READY
+    put(ready, new.encode(), 0o600)
+    line = install_line(ready, file, stamp)
+    told = "This user may not write the configuration. To put it in place:"
+    return Joined((told, f"  {line}", "and restart canister run."), in_place=False)
 
 
 def _read(file: Path) -> Bundle:
@@ -100,7 +103,7 @@ def _no_homes(tree: SettingsTree) -> None:
         if on:
             raise UserMistake(
                 f"mqtt.{key}.enabled: the fleet's broker does not take it, since a site writes its own topics "
-                "only; set it to false first"
+                "only; set it to false, and let canister run once so that it clears what stands at the old broker"
             )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+from pathlib import Path
 from typing import Annotated, Any
 
 import msgspec
@@ -45,7 +46,7 @@ def client_add(
     from monitor.fleet.business import Client
 
     with office(config) as o:
-        o.books.clients.add(Client(client, name or client, contact or ""), o.who)
+        o.books.clients.add(Client(client, client if name is None else name, contact or ""), o.who)
     print(f"{client} is in the books. Undo: canister hub client remove {client}")
 
 
@@ -110,7 +111,9 @@ def person_add(
     from monitor.fleet.business import Person
 
     with office(config) as o:
-        o.books.people.add(Person(person, name or person, _role(role), client), o.who)
+        o.books.people.add(
+            Person(person, person if name is None else name, _role(role), client), o.who
+        )
     print(
         f"{person} is in the books, without a password yet: canister hub person password {person}. "
         f"Undo: canister hub person remove {person}"
@@ -142,7 +145,7 @@ def person_change(
         wanted = old.role if role is None else _role(role)
         kept = old.client if wanted is Role.CLIENT else None
         new = msgspec.structs.replace(
-            old, name=name or old.name, role=wanted, client=client or kept
+            old, name=old.name if name is None else name, role=wanted, client=client or kept
         )
         o.books.people.change(new, o.who)
     print(f"{person} changed. Undo: canister hub person change {person} {_words(old)}")
@@ -302,6 +305,23 @@ def audit(
     rows = [{**_fields(d), "utc": when(d.utc_s)} for d in deeds]
     columns = {"utc": "when (UTC)", "who": "who", "did": "did", "subject": "to", "detail": "detail"}
     show(rows, columns, json, "Nothing is on record.")
+
+
+@reported
+def backup(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A new file; never written over.")],
+    config: HubConfigOption = None,
+) -> None:
+    """Write a sound copy of the books while everything runs.
+
+    It holds addresses and hashes of passwords: keep it as closely as the books themselves.
+
+    Example: canister hub backup /backup/books-2026-11-25.sqlite
+    """
+    with office(config) as o:
+        o.books.copy_to(file, o.who)
+    print(f"{file} written. To put it back: stop the hub, install it in the place of {o.books.file}, and "
+          "delete the files ending in -wal and -shm beside that.")  # fmt: skip
 
 
 def _fields(record: Any) -> dict[str, Any]:

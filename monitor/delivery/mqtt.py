@@ -85,6 +85,8 @@ class Session:
         on_lost: called once, from another thread, when the connection is gone.
         take: gets what arrives, in the client's own thread, so that it must only note it. It is there
             before the connection: the broker hands over what it kept right after its answer.
+        only_look: nothing that arrives is acknowledged, so that the broker keeps it for the next
+            connection under the same client id.
     """
 
     def __init__(
@@ -93,6 +95,7 @@ class Session:
         will: Message,
         on_lost: Callable[[], None],
         take: Callable[[Arrived], None] | None = None,
+        only_look: bool = False,
     ) -> None:
         self._address = address
         self._on_lost = on_lost
@@ -107,11 +110,11 @@ class Session:
         self._acks: dict[int, int] = {}
         self._awaited: set[int] = set()
         self._ack_came = threading.Condition()
-        self._client = self._built(will, take is None)
+        self._client = self._built(will, only_look)
         if take is not None:
             self._client.on_message = self._taking(take)
 
-    def _built(self, will: Message, deaf: bool) -> paho.Client:
+    def _built(self, will: Message, only_look: bool) -> paho.Client:
         address = self._address
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
@@ -119,8 +122,7 @@ class Session:
             protocol=paho.MQTTv5 if address.version5 else paho.MQTTv311,
             reconnect_on_failure=False,
             clean_session=None if address.version5 else False,
-            # What nobody here takes, the broker keeps for the session's next connection.
-            manual_ack=deaf,
+            manual_ack=only_look,
         )
         client.max_inflight_messages_set(IN_FLIGHT)
         client.max_queued_messages_set(0)

@@ -26,7 +26,6 @@ def admit_site(plugin: Plugin, root: str, site: str, password: str) -> None:
     role = access.site_role(root, site)
     name = role["rolename"]
     client = access.user(name, password, name, client_id=name)
-    plugin.do([access.nothing_by_default()])
     _made_or_renewed(plugin, role, client)
 
 

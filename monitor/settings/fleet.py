@@ -11,12 +11,12 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 
 from monitor.errors import SettingsError
-from monitor.settings.base import ENVIRONMENT_PREFIX, Section, key
+from monitor.settings.base import FLEET_VARIABLE, Section, key
 from monitor.settings.model import InfluxSettings, NotifySettings, TlsSettings
 from monitor.settings.problems import explain
 
 DEFAULT_FILE = Path("/etc/canister-monitor/fleet.toml")
-FILE_VARIABLE = ENVIRONMENT_PREFIX + "FLEET_CONFIG"
+FILE_VARIABLE = FLEET_VARIABLE
 
 
 class BooksSettings(Section):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.conftest import Mosquitto, until
+from tests.support.commands import run
 
 FLEET = Path(__file__).resolve().parents[2] / "deploy" / "fleet" / "FLEET.md"
 PLUGIN = "mosquitto_dynamic_security.so"
@@ -129,3 +131,58 @@ def _with_will() -> Any:
     from paho.mqtt.reasoncodes import ReasonCode
 
     return ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message")
+
+
+class Fleet:
+    """A hub's configuration beside its broker."""
+
+    def __init__(self, folder: Path, broker: Mosquitto) -> None:
+        self.folder, self.broker = folder, broker
+        (folder / "admin.password").write_text(ADMIN_PASSWORD + "\n", encoding="utf-8")
+        self.config = self.configured()
+
+    def configured(self, name: str = "fleet.toml", **changes: Any) -> str:
+        values = {
+            "host": "127.0.0.1", "port": self.broker.port, "public_host": "127.0.0.1",
+            "username": "hub", "password_file": f"{self.folder}/hub.password",
+            "admin_username": "admin", "admin_password_file": f"{self.folder}/admin.password",
+        } | changes  # fmt: skip
+        lines = [f"{k} = {v!r}" for k, v in values.items()]
+        file = self.folder / name
+        file.write_text(
+            f"[books]\nfolder = '{self.folder}/books'\n[broker]\n" + "\n".join(lines)
+            + f"\n[broker.tls]\nenabled = true\nca_file = '{self.broker.folder}/ca.pem'\n",
+            encoding="utf-8",
+        )  # fmt: skip
+        return str(file)
+
+    def hub(self, *words: str) -> str:
+        """Run a command of the hub that must work; return what it said."""
+        done = run("hub", *words, "--config", self.config)
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    def refused(self, *words: str, code: int = 2) -> str:
+        """Run a command of the hub that must be refused; return its one line."""
+        done = run("hub", *words, "--config", self.config)
+        assert done.exit_code == code, done.output
+        (line,) = done.stderr.strip().splitlines()
+        assert "Traceback" not in done.output
+        return str(line)
+
+    def bundle(self, file: str) -> dict[str, Any]:
+        return tomllib.loads((self.folder / file).read_text("utf-8"))
+
+    def enrol(self, site: str, client: str, file: str = "") -> dict[str, Any]:
+        file = file or f"{site}.toml"
+        self.hub("enrol", site, "--client", client, "--bundle", str(self.folder / file))
+        return self.bundle(file)
+
+    def login(self, bundle: dict[str, Any], **changes: Any) -> Stranger:
+        """Log in as the site that a bundle is for, or nearly so."""
+        own = {k: bundle[k] for k in ("username", "password", "client_id")}
+        return Stranger(self.broker, **(own | changes))
+
+    def workers(self, client_id: str) -> Stranger:
+        password = (self.folder / "hub.password").read_text("utf-8").strip()
+        return Stranger(self.broker, "hub", password, client_id)

@@ -42,7 +42,7 @@ def test_the_commands_are_those_of_the_handbook() -> None:
     assert sorted(" ".join(words) for words in COMMANDS) == [
         "access", "acknowledge", "calibrate", "card export", "card import", "card show", "check", "cleaned",
         "commission", "compare", "export",
-        "hub audit", "hub broker-setup",
+        "hub audit", "hub backup", "hub broker-setup",
         "hub client add", "hub client change", "hub client list", "hub client remove", "hub enrol",
         "hub filter list", "hub filter remove", "hub filter set",
         "hub person add", "hub person change", "hub person list", "hub person password", "hub person remove",

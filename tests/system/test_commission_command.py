@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from monitor.fleet.bundle import Bundle, written
 from monitor.journal.store import Journal
 from monitor.settings.load import load
 from tests.conftest import Command, Mosquitto, until
@@ -202,6 +203,24 @@ def test_left_and_resumed_where_it_was(tmp_path: Path) -> None:
     assert "Step 4 of 10" not in last.stdout
     assert "10 steps: 9 passed, 1 skipped." in last.stdout
     assert "by            Ada" in sheets(tmp_path)[0]
+
+
+def test_a_bundle_is_taken_before_the_walk(tmp_path: Path) -> None:
+    file = settings(tmp_path)
+    bundle = tmp_path / "hall.bundle.toml"
+    name = "site-canister-hall"
+    given = Bundle("hall", "hub.example.org", 8883, False, "canister", name, name, "invented")
+    bundle.write_text(written(given), encoding="utf-8")
+    left = run("commission", "--config", str(file), "--bundle", str(bundle), typed="q\n")
+    assert left.exit_code == 0, left.output
+    tree = load(file).tree
+    assert tree.mqtt is not None
+    assert (tree.site.id, tree.mqtt.host) == ("hall", "hub.example.org")
+    assert "# my own notes stay" in file.read_text()
+    bundle.write_text("no bundle", encoding="utf-8")
+    wrong = run("commission", "--config", str(file), "--bundle", str(bundle), typed="q\n")
+    assert wrong.exit_code == 2
+    assert "is not a bundle" in wrong.stderr
 
 
 def test_restart_begins_anew(tmp_path: Path) -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import ssl
 import stat
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,65 +11,12 @@ from typing import Any
 import paho.mqtt.client as paho
 import pytest
 
+from monitor.fleet.messages import filters
+from monitor.hub.broker import Broker, Reader
 from tests.conftest import Command, Mosquitto, free_port, until
 from tests.support.commands import run
-from tests.support.guarded import ADMIN_PASSWORD, Stranger, fleet_broker
+from tests.support.guarded import ADMIN_PASSWORD, Fleet, Stranger, fleet_broker
 from tests.system.test_daemon import ready, settings
-
-
-class Fleet:
-    """A hub's configuration beside its broker."""
-
-    def __init__(self, folder: Path, broker: Mosquitto) -> None:
-        self.folder, self.broker = folder, broker
-        (folder / "admin.password").write_text(ADMIN_PASSWORD + "\n", encoding="utf-8")
-        self.config = self.configured()
-
-    def configured(self, name: str = "fleet.toml", **changes: Any) -> str:
-        values = {
-            "host": "127.0.0.1", "port": self.broker.port, "public_host": "127.0.0.1",
-            "username": "hub", "password_file": f"{self.folder}/hub.password",
-            "admin_username": "admin", "admin_password_file": f"{self.folder}/admin.password",
-        } | changes  # fmt: skip
-        lines = [f"{k} = {v!r}" for k, v in values.items()]
-        file = self.folder / name
-        file.write_text(
-            f"[books]\nfolder = '{self.folder}/books'\n[broker]\n" + "\n".join(lines)
-            + f"\n[broker.tls]\nenabled = true\nca_file = '{self.broker.folder}/ca.pem'\n",
-            encoding="utf-8",
-        )  # fmt: skip
-        return str(file)
-
-    def hub(self, *words: str) -> str:
-        """Run a command of the hub that must work; return what it said."""
-        done = run("hub", *words, "--config", self.config)
-        assert done.exit_code == 0, done.output
-        return done.output
-
-    def refused(self, *words: str, code: int = 2) -> str:
-        """Run a command of the hub that must be refused; return its one line."""
-        done = run("hub", *words, "--config", self.config)
-        assert done.exit_code == code, done.output
-        (line,) = done.stderr.strip().splitlines()
-        assert "Traceback" not in done.output
-        return str(line)
-
-    def bundle(self, file: str) -> dict[str, Any]:
-        return tomllib.loads((self.folder / file).read_text("utf-8"))
-
-    def enrol(self, site: str, client: str, file: str = "") -> dict[str, Any]:
-        file = file or f"{site}.toml"
-        self.hub("enrol", site, "--client", client, "--bundle", str(self.folder / file))
-        return self.bundle(file)
-
-    def login(self, bundle: dict[str, Any], **changes: Any) -> Stranger:
-        """Log in as the site that a bundle is for, or nearly so."""
-        own = {k: bundle[k] for k in ("username", "password", "client_id")}
-        return Stranger(self.broker, **(own | changes))
-
-    def workers(self, client_id: str) -> Stranger:
-        password = (self.folder / "hub.password").read_text("utf-8").strip()
-        return Stranger(self.broker, "hub", password, client_id)
 
 
 @pytest.fixture(scope="module")
@@ -196,6 +143,25 @@ def test_the_hub_reads_all_and_writes_commands_only(fleet: Fleet, bundles: Pair)
     assert second.let_in
     for one in (site, worker, second):
         one.close()
+
+
+def test_the_workers_own_reader_may_all_that_it_asks_for(fleet: Fleet, bundles: Pair) -> None:
+    """Shared and, to fill a lost memory, unshared; it asks a site again and is answered."""
+    password = (fleet.folder / "hub.password").read_text("utf-8").strip()
+    context = ssl.create_default_context(cafile=str(fleet.broker.folder / "ca.pem"))
+    reader = Reader(Broker("127.0.0.1", fleet.broker.port, "hub", password, context), "w-9", 60)
+    reader.open()
+    reader.subscribe([f"$share/hub/{each}" for each in filters("canister")])
+    reader.subscribe(filters("canister"), retained_too=True)
+    site = fleet.login(bundles[0])
+    assert site.subscribe("canister/north_hall/commands")
+    reader.publish("canister/north_hall/commands", b"resend", "canister/north_hall/answers/hub")
+    assert until(lambda: ("canister/north_hall/commands", b"resend") in site.came, 10)
+    assert site.publish("canister/north_hall/answers/hub", b"resent")
+    came: list[bytes] = []
+    assert until(lambda: came.extend(a.payload for a in reader.take(9, 0.1)) or b"resent" in came, 10)  # fmt: skip
+    reader.close()
+    site.close()
 
 
 def test_the_set_up_may_be_repeated_and_takes_a_new_password(fleet: Fleet) -> None:

@@ -58,7 +58,7 @@ class Desk:
             bundle = self._bundle(site, password)
             role = access.site_role(self._root, site)
             user = access.user(bundle.username, password, role["rolename"], bundle.client_id)
-            by_hand = [access.nothing_by_default(), *access.made(role, user)]
+            by_hand = access.made(role, user)
             with _new_file(file, written(bundle)):
                 left = self._told(
                     lambda p: gatekeeper.admit_site(p, self._root, site, password), by_hand

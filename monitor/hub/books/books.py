@@ -34,6 +34,16 @@ class Books:
         self.ledger = Ledger(self._link)
         self.trail = Trail(self._link)
 
+    def copy_to(self, file: Path, who: str) -> None:
+        """Write a sound copy into a new file while the books are in use; it is noted in the trail.
+
+        Raises:
+            UserMistake: the file is there.
+            StorageError: it cannot be written.
+        """
+        self._link.copy_to(file)
+        self.trail.add(who, "books copied", "books", str(file))
+
     def close(self) -> None:
         """Close every connection."""
         self._link.close()

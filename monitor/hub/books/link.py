@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from monitor.errors import StorageError
+from monitor.errors import StorageError, UserMistake
 from monitor.hub.books.schema import NewerBooksError, bring_up
 
 FILE_NAME = "books.sqlite"
@@ -118,6 +118,33 @@ class Link:
             raise self._told("be written", error) from error
         except BaseException:
             _undo(link)
+            raise
+
+    def copy_to(self, file: Path) -> None:
+        """Write a sound copy of the books into a new file, for this user only, while they are in use.
+
+        Raises:
+            UserMistake: the file is there.
+            StorageError: it cannot be written; nothing is left of it.
+        """
+        try:
+            os.close(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
+            raise UserMistake(
+                f"{file}: is there already and is never written over; name another file"
+            ) from None
+        except OSError as error:
+            raise StorageError(
+                f"{file}: cannot be written: {error.strerror}; name another place"
+            ) from error
+        try:
+            with self.reading() as link, contextlib.closing(sqlite3.connect(file)) as copy:
+                link.backup(copy)
+                verdict = str(copy.execute("PRAGMA integrity_check(1)").fetchone()[0])
+                if verdict != "ok":
+                    raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
+        except BaseException:
+            file.unlink(missing_ok=True)
             raise
 
     def close(self) -> None:
