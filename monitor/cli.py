@@ -20,6 +20,7 @@ from monitor.commands.cleaned import cleaned
 from monitor.commands.commission import commission
 from monitor.commands.compare import compare
 from monitor.commands.history import export, take_in
+from monitor.commands.page import page, page_password
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
@@ -92,10 +93,12 @@ for command in (
     rehearse,
     access,
     export,
+    page,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)
 app.command("import")(take_in)
+app.command("page-password")(page_password)
 app.add_typer(card, name="card")
 
 
