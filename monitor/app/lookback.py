@@ -47,18 +47,22 @@ def history(
         [None if v is None else l_per_h(v) for v in values]
         for values in (found.flow, found.lowest, found.highest, found.clean)
     )
-    warm = list(found.temperature)
+    warm, running = (
+        list(found.temperature),
+        [None if v is None else l_per_h(v) for v in found.running],
+    )
     for at_s, l_now, l_clean, c_now in _newer(recent, utc_s[-1] if utc_s else since_s, step_s):
         utc_s.append(at_s)
         flow.append(l_now)
         low.append(l_now)
         high.append(l_now)
+        running.append(l_now)
         clean.append(l_clean)
         warm.append(c_now)
     entries = journal.deeds_and_stops(filter_id, since_s, _MOST_EVENTS)
     return History(
         since_s, now_s, step_s, utc_s, flow, low, high, clean,
-        [_fouling(f, c, plan) for f, c in zip(flow, clean, strict=True)], warm,
+        [_fouling(f, c, plan) for f, c in zip(running, clean, strict=True)], warm,
         tuple(_deeds(entries)), tuple(_stops(entries)),
     )  # fmt: skip
 

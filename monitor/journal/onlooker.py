@@ -164,30 +164,37 @@ def _inode(journal: Journal) -> tuple[int, int]:
 class Course:
     """One stretch of a filter's history, in so many equal steps of the wall clock.
 
-    Every list has one value for each step that has any: its middle, flows in m³/s, °C.
+    Every list has one value for each step that has any: its middle, flows in m³/s, °C. `running` is the
+    mean flow of the time that water moved.
     """
 
-    __slots__ = ("clean", "flow", "highest", "lowest", "temperature", "utc_s")
+    __slots__ = ("clean", "flow", "highest", "lowest", "running", "temperature", "utc_s")
 
     def __init__(self, rows: Sequence[Sequence[float | None]]) -> None:
         self.utc_s = [float(row[0] or 0.0) for row in rows]
-        self.flow, self.lowest, self.highest, self.clean, self.temperature = (
-            [row[n] for row in rows] for n in range(1, 6)
+        self.flow, self.lowest, self.highest, self.clean, self.temperature, self.running = (
+            [row[n] for row in rows] for n in range(1, 7)
         )
 
 
 _ML_PER_H = 3.6e9
+_RUNS = 0.05  # of clean flow: below, water stands
 _STEP = "CAST((utc_s - :since) / :step AS INTEGER)"
 _OF_MINUTES = f"""
 SELECT {_STEP}, SUM(flow_samples), SUM(flow_ml_per_h * flow_samples) / {_ML_PER_H},
     MIN(lowest_ml_per_h) / {_ML_PER_H}, MAX(highest_ml_per_h) / {_ML_PER_H},
     AVG(clean_ml_per_h) / {_ML_PER_H}, SUM(temperature_samples),
-    SUM(temperature_mc * temperature_samples) / 1000.0
+    SUM(temperature_mc * temperature_samples) / 1000.0,
+    SUM(CASE WHEN flow_ml_per_h > {_RUNS} * clean_ml_per_h THEN flow_samples END),
+    SUM(CASE WHEN flow_ml_per_h > {_RUNS} * clean_ml_per_h THEN flow_ml_per_h * flow_samples END)
+        / {_ML_PER_H}
 FROM minutes WHERE seq >= :first AND filter = :filter AND utc_s >= :since AND utc_s < :until GROUP BY 1
 """
 _OF_SAMPLES = f"""
 SELECT {_STEP}, COUNT(flow_m3_per_s), SUM(flow_m3_per_s), MIN(flow_m3_per_s), MAX(flow_m3_per_s),
-    AVG(clean_m3_per_s), COUNT(temperature_c), SUM(temperature_c)
+    AVG(clean_m3_per_s), COUNT(temperature_c), SUM(temperature_c),
+    COUNT(CASE WHEN flow_m3_per_s > {_RUNS} * clean_m3_per_s THEN 1 END),
+    SUM(CASE WHEN flow_m3_per_s > {_RUNS} * clean_m3_per_s THEN flow_m3_per_s END)
 FROM samples WHERE seq >= :first AND filter = :filter AND utc_s >= :since AND utc_s < :until GROUP BY 1
 """
 
@@ -222,6 +229,7 @@ def course(
             (
                 since_utc_s + (n + 0.5) * step_s,
                 _mean(row[2], row[1]), row[3], row[4], row[5], _mean(row[7], row[6]),
+                _mean(row[9], row[8]),
             )
             for n, row in sorted(found.items())
         ]
@@ -253,7 +261,7 @@ def _joined(old: list[float | None] | None, row: Sequence[float | None]) -> list
     if old is None:
         return list(row)
     both = list(row)
-    for n in (1, 2, 6, 7):
+    for n in (1, 2, 6, 7, 8, 9):
         both[n] = _of((old[n], row[n]), sum)
     both[3], both[4] = _of((old[3], row[3]), min), _of((old[4], row[4]), max)
     both[5] = row[5] if row[5] is not None else old[5]

@@ -7,7 +7,7 @@ import logging
 import time
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from monitor.page import overview, words
 from monitor.page.overview import Fragments
@@ -30,6 +30,26 @@ def clock(utc_s: float) -> str:
 def second(utc_s: float) -> str:
     """Return a time of the day to the second."""
     return f"{datetime.fromtimestamp(utc_s).astimezone():%H:%M:%S}"
+
+
+def ticks(from_s: float, to_s: float) -> list[tuple[float, str]]:
+    """Return midnights between two times that divide them well, with labels; one time for itself."""
+    days = (to_s - from_s) / 86400.0
+    if days <= 0:
+        then = datetime.fromtimestamp(from_s).astimezone()
+        return [(from_s, f"{then.day} {then:%b %Y, %H:%M}")]
+    every = next((n for n in (1, 3, 7, 14, 30, 60, 120) if days / n <= 6.5), 240)
+    day = (
+        datetime.fromtimestamp(from_s)
+        .astimezone()
+        .replace(hour=0, minute=0, second=0, microsecond=0)
+    )
+    found = []
+    while (at_s := day.timestamp()) <= to_s:
+        if at_s >= from_s:
+            found.append((at_s, f"{day.day} {day:%b}" if days < 400 else f"{day:%b %y}"))
+        day = (day + timedelta(days=every)).replace(tzinfo=None).astimezone()
+    return found
 
 
 class Board:

@@ -59,22 +59,31 @@ def body(site: SiteView, found: Fragments) -> str:
     )
 
 
-def card(one: FilterView, found: Fragments) -> str:
-    """Return one filter's card."""
+def card(one: FilterView, found: Fragments, heading: str = "h2", more: bool = True) -> str:
+    """Return one filter's card; with `more` it leads to the filter's own view."""
     key = one.id
+    name = f'<a href="/filter/{key}">{text(one.name)}</a>' if more else text(one.name)
+    onward = (
+        f'<p class="more"><a href="/filter/{key}">Days, forecast and cleanings of {text(one.name)}</a></p>'
+        if more
+        else ""
+    )
     simulated = '<p class="simulated">Simulated: no real water is watched here</p>'
     return (
-        f'<section class="card" aria-labelledby="{key}-name"><header>'
-        f'<h2 id="{key}-name"><a href="/filter/{key}">{text(one.name)}</a></h2>'
+        f'<section class="card filter" aria-labelledby="{key}-name"><header>'
+        f'<{heading} id="{key}-name">{name}</{heading}>'
         + live(f"{key}-standing", found[f"{key}-standing"], "p", "standing")
         + "</header>"
         + (simulated if one.simulated else "")
+        + '<div class="parts"><div>'
         + live(f"{key}-sentence", found[f"{key}-sentence"], "p", "sentence")
         + live(f"{key}-figures", found[f"{key}-figures"])
+        + "</div>"
         + live(f"{key}-alarms", found[f"{key}-alarms"])
+        + "</div>"
         + live(f"{key}-deeds", found[f"{key}-deeds"])
-        + f'<p class="more"><a href="/filter/{key}">Days, forecast and cleanings of '
-        f"{text(one.name)}</a></p></section>"
+        + onward
+        + "</section>"
     )
 
 
@@ -126,8 +135,11 @@ def alarms_block(found: tuple[AlarmView, ...], csrf: str, clock: Clock) -> str:
 
 def _alarm(one: AlarmView, csrf: str, clock: Clock) -> str:
     sign, how_soon = words.priority(one)
+    if one.state == AlarmState.SUPPRESSED:
+        name = text(words.alarm_name(one.kind))
+        return f'<p class="minor">{shape(sign)} {name}: {text(words.state(one, clock))}</p>'
     key = f"alarm-{one.filter_id or 'site'}-{one.kind}"
-    quiet = one.state in words.QUIET or one.state == AlarmState.SUPPRESSED
+    quiet = one.state in words.QUIET
     rows = [
         ("Cause", words.cause(one)),
         ("Seen", one.evidence),

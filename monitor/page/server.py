@@ -30,7 +30,7 @@ from starlette.routing import Route
 
 from monitor.errors import StorageError
 from monitor.page import detail, orders, overview, requests, shell, words
-from monitor.page.board import TOKEN, Board, clock
+from monitor.page.board import TOKEN, Board, clock, ticks
 from monitor.page.limits import Limiter
 from monitor.page.password import Secret, fits
 from monitor.page.port import Site
@@ -96,9 +96,10 @@ class Web:
 
         @contextlib.asynccontextmanager
         async def lifespan(_: Starlette) -> AsyncIterator[None]:
-            looking = asyncio.create_task(self.board.run())
+            tasks = [asyncio.create_task(self.board.run()), asyncio.create_task(self._size())]
             yield
-            looking.cancel()
+            for task in tasks:
+                task.cancel()
             self.board.close()
             self._work.shutdown(wait=False, cancel_futures=True)
 
@@ -140,7 +141,7 @@ class Web:
         view = self.board.view
         one = next(f for f in view.filters if f.id == name)
         past = await self._in_thread(lambda: self._site.history(name, days))
-        return detail.charts(past, one, view.us, clock)
+        return detail.charts(past, one, view.us, clock, ticks)
 
     async def live(self, request: Request) -> Response:
         """News of a screen, as they come."""
@@ -205,6 +206,11 @@ class Web:
         if request.headers.get("if-none-match") == tag:
             return Response(status_code=304, headers=headers)
         return Response(body, media_type=_TYPES[Path(name).suffix], headers=headers)
+
+    async def _size(self) -> None:
+        """Ask the sizing model before anybody waits for it."""
+        for one in (await self.board.fresh()).filters:
+            await run_in_threadpool(self._site.sizing, one.id)
 
     # ------------------------------------------------------------------ who may
 

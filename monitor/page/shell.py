@@ -61,11 +61,11 @@ def login(site: str, problem: str = "", warning: str = "") -> str:
     body = (
         '<section class="card login"><h1>Log in</h1>'
         f'{said}<form method="post" action="/login">'
+        '<label for="by">Your name, for the record (may stay empty)</label>'
+        '<input id="by" name="by" type="text" autocomplete="username" maxlength="40">'
         '<label for="password">Password</label>'
         '<input id="password" name="password" type="password" autocomplete="current-password" '
         f'required autofocus maxlength="200"{described}>'
-        '<label for="by">Your name, for the record (may stay empty)</label>'
-        '<input id="by" name="by" type="text" autocomplete="nickname" maxlength="40">'
         '<button type="submit" class="main">Log in</button></form>'
         '<p class="note">Forgotten? Set another on the board: <code>canister page-password</code>'
         "</p></section>"

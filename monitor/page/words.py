@@ -5,6 +5,7 @@ States are told in words and in shapes; colour only repeats them.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from monitor.page.port import AlarmView, DueView, FilterView, SiteView
@@ -17,6 +18,7 @@ Clock = Callable[[float], str]
 DASH = "–"
 STALE_AFTER_S = 10.0
 
+_PER_CENT = re.compile(r"(\d)%")
 _CAUSES = {
     Cause.MEDIA_CLOGGED: "dirt in the media",
     Cause.SUDDEN_RESTRICTION: "something closed at once: a kink, a tap, the strainer",
@@ -113,15 +115,16 @@ def cause_name(found: Cause) -> str:
 
 def sentence(one: FilterView, site: SiteView) -> str:
     """Return the one honest sentence about a filter; what is not known now is never said as known."""
+    said = _PER_CENT.sub("\\1\u202f%", one.sentence)
     if not site.watched:
-        return one.sentence
+        return said
     if not site.live and site.age_s > STALE_AFTER_S:
         return f"No news for {duration_words(site.age_s)}: the filter may run or not."
     if one.flow is None and one.blind_s is None:
         return "Waiting for the first reading."
     if one.flow is None and one.blind_s is not None and one.blind_s >= STALE_AFTER_S:
         return f"No reading for {duration_words(one.blind_s)}: the filter may run or not."
-    return one.sentence
+    return said
 
 
 def standing(one: FilterView, site: SiteView) -> tuple[str, str]:

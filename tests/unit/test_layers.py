@@ -102,7 +102,7 @@ def test_pure_rooms_reach_for_nothing(file: Path) -> None:
     top = {name.split(".")[0] for name in imported(file)}
     assert not top & IMPURE, f"{file}: {top & IMPURE}"
     standard = {
-        "__future__", "collections", "enum", "functools", "html", "itertools", "math", "statistics", "typing",
+        "__future__", "collections", "enum", "functools", "html", "itertools", "math", "re", "statistics", "typing",
         "xml",
     }  # fmt: skip
     assert top - standard - {"monitor"} <= THIRD_PARTY_IN_PURE
