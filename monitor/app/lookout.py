@@ -25,7 +25,7 @@ from monitor.journal.onlooker import Onlooker
 from monitor.page.port import AlarmView, DueView, FilterView, History, SiteView, Sizing
 from monitor.records import AlarmKind, AlarmState, Event, EventKind, Order, Priority
 from monitor.settings.model import SettingsTree
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import SECONDS_PER_DAY, duration_words
 
 _UNDO_WITHIN_S = SECONDS_PER_DAY
 _SIZING_WITHIN_S = 120.0
@@ -71,6 +71,7 @@ class Lookout:
         self._kept: _Kept | None = None
         self._fine_at_s: dict[str, float] = {}
         self._live: dict[str, list[tuple[float, float | None, float | None, float | None]]] = {}
+        self._last: SiteView | None = None
         self._sizing: dict[str, Sizing | None] = {}
         self._reminders: tuple[float, tuple[str, ...]] = (float("-inf"), ())
 
@@ -93,6 +94,9 @@ class Lookout:
             except StorageError as error:
                 self._kept = None
                 return SiteView(name, now_s, us, problem=str(error))
+            last = self._last
+            if not found.live and last is not None and found.age_s > now_s - last.utc_s:
+                return aged(last, now_s, found.running)
             rows = {row["filter"]: row for row in found.filters}
             filters = tuple(
                 self._filter(name, rows[name], kept, found.live, found.age_s, now_s)
@@ -100,10 +104,12 @@ class Lookout:
                 if name in rows
             )
             of_site = _alarms(SITE, found.site, kept)
-            return SiteView(
+            view = SiteView(
                 name, now_s, us, found.live, found.running, found.age_s, filters, of_site,
                 tuple(found.troubles), self._said(now_s),
             )  # fmt: skip
+            self._last = view if found.live else last
+            return view
 
     def history(self, filter_id: str, days: float) -> History:
         """Return a filter's past up to now.
@@ -245,6 +251,22 @@ class Lookout:
             said = tuple(r.words(today) for r in near(self._tree, today))
             self._reminders = (now_s, said)
         return said
+
+
+def aged(last: SiteView, now_s: float, running: bool) -> SiteView:
+    """Return the last live picture as what it is by now; the journal may know less than was seen."""
+    age_s = max(0.0, now_s - last.utc_s)
+    filters = tuple(
+        msgspec.structs.replace(
+            one,
+            blind_s=None if one.blind_s is None else one.blind_s + age_s,
+            sentence=one.sentence if running else f"Not watched for {duration_words(age_s)}.",
+        )
+        for one in last.filters
+    )
+    return msgspec.structs.replace(
+        last, utc_s=now_s, live=False, watched=running, age_s=age_s, filters=filters
+    )
 
 
 # The daemon writes samples every ten minutes; the page fills the gap from what it saw itself.

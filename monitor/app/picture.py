@@ -80,7 +80,7 @@ def look_in(
         ]
         of_site = live["site_alarms"]
         source = f"live, process {live['process']}"
-        age_s = 0.0
+        age_s = max(0.0, utc_s - float(live["written_utc_s"]))
     else:
         rows, of_site, age_s = _from_journal(tree, journal, utc_s, plans)
         troubles = []

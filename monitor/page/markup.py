@@ -7,7 +7,9 @@ from html import escape
 
 def text(value: object) -> str:
     """Return a text so that it stands for itself, in content and in attributes."""
-    return escape("".join(c if c.isprintable() else " " for c in str(value)), quote=True)
+    return escape(
+        "".join(c if c.isprintable() or c == "\u202f" else " " for c in str(value)), quote=True
+    )
 
 
 _SHAPES = {

@@ -152,7 +152,7 @@ def watch(site: SiteView, second: Clock) -> tuple[str, str]:
         return "hollow", f"Nobody watches: canister run is not running. Last seen {ago} ago."
     if not site.live:
         return "hollow", f"No news from the monitor for {duration_words(site.age_s)}."
-    return "dot", f"Live, {second(site.utc_s)}"
+    return "dot", f"Live, {second(site.utc_s - site.age_s)}"
 
 
 def due(found: DueView | None) -> str:
