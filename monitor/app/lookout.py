@@ -95,8 +95,10 @@ class Lookout:
                 self._kept = None
                 return SiteView(name, now_s, us, problem=str(error))
             last = self._last
-            if not found.live and last is not None and found.age_s > now_s - last.utc_s:
-                return aged(last, now_s, found.running)
+            if not found.live and last is not None:
+                saved = journal.saved_at()
+                if saved is None or saved.utc_s < last.utc_s - last.age_s:
+                    return aged(last, now_s, found.running)
             rows = {row["filter"]: row for row in found.filters}
             filters = tuple(
                 self._filter(name, rows[name], kept, found.live, found.age_s, now_s)
@@ -255,7 +257,7 @@ class Lookout:
 
 def aged(last: SiteView, now_s: float, running: bool) -> SiteView:
     """Return the last live picture as what it is by now; the journal may know less than was seen."""
-    age_s = max(0.0, now_s - last.utc_s)
+    age_s = max(0.0, now_s - last.utc_s + last.age_s)
     filters = tuple(
         msgspec.structs.replace(
             one,

@@ -70,7 +70,7 @@ def card(one: FilterView, found: Fragments, heading: str = "h2", more: bool = Tr
     )
     simulated = '<p class="simulated">Simulated: no real water is watched here</p>'
     return (
-        f'<section class="card filter" aria-labelledby="{key}-name"><header>'
+        f'<section class="card filter" tabindex="-1" aria-labelledby="{key}-name"><header>'
         f'<{heading} id="{key}-name">{name}</{heading}>'
         + live(f"{key}-standing", found[f"{key}-standing"], "p", "standing")
         + "</header>"
