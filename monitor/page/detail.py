@@ -28,7 +28,7 @@ def chosen_days(written: str) -> float:
 
 def body(
     one: FilterView, site: SiteView, found: Fragments, drawn: str, days: float,
-    sized: Sizing | None, sheets: Sequence[str],
+    sized: str, sheets: Sequence[str],
 ) -> str:  # fmt: skip
     """Return the view's content."""
     links = "".join(
@@ -43,7 +43,7 @@ def body(
         + f'<div class="cards lone">{overview.card(one, found, heading="h1", more=False)}</div>'
         + f'<nav aria-label="How far back"><ul class="spans"><li>How far back:</li>{links}</ul></nav>'
         + live(f"{one.id}-charts", drawn, css="charts")
-        + f'<div class="charts paper">{_sizing(one, sized, site.us)}{_sheets(sheets)}</div>'
+        + f'<div class="charts paper">{live(f"{one.id}-sizing", sized)}{_sheets(sheets)}</div>'
     )
 
 
@@ -244,8 +244,9 @@ def _table(head: str, rows: str, count: int) -> str:
     )
 
 
-def _sizing(one: FilterView, sized: Sizing | None, us: bool) -> str:
-    title = "What the sizing model says"
+def sizing(one: FilterView, sized: Sizing | None, us: bool) -> str:
+    """Return what the sizing model says of a filter."""
+    title = _SIZING
     if sized is None:
         return _card(title, "<p>Nothing: the pump is not described in the configuration.</p>")
     value, unit = words.flow(sized.clean, us)
@@ -268,6 +269,10 @@ def _sizing(one: FilterView, sized: Sizing | None, us: bool) -> str:
         else ""
     )
     return _card(title, "".join(lines) + _table(head, rows, 0), more)
+
+
+_SIZING = "What the sizing model says"
+NOT_SIZED_YET = _card(_SIZING, "<p>It is being worked out.</p>")
 
 
 def _sheets(names: Sequence[str]) -> str:

@@ -114,7 +114,7 @@ def _figures(one: FilterView, site: SiteView) -> str:
     old = "" if site.live else '<p class="old">As last seen:</p>'
     parts = [
         figure(words.per_cent(one.share), "", "of clean flow"),
-        figure(value, unit, "flow", of_clean),
+        figure(value, unit, "flow, mean of 10 s", of_clean),
     ]
     if one.has_probe:
         degrees, degree = words.temperature(one.temperature, us)

@@ -33,7 +33,7 @@ from monitor.page import detail, orders, overview, requests, shell, words
 from monitor.page.board import TOKEN, Board, clock, ticks
 from monitor.page.limits import Limiter
 from monitor.page.password import Secret, fits
-from monitor.page.port import Site
+from monitor.page.port import FilterView, Site, Sizing
 from monitor.page.session import Session, Sessions
 from monitor.units import duration_words
 
@@ -75,6 +75,7 @@ class Web:
         self._by_address, self._by_all = Limiter(5, 300.0), Limiter(30, 300.0)
         self._acts = Limiter(30, 60.0)
         self._hashing = asyncio.Lock()
+        self._sized: dict[str, Sizing | None] = {}
         # Histories and orders: one thread, so one connection, and never the live picture's.
         self._work = ThreadPoolExecutor(1, "work")
         self.board = Board(site)
@@ -132,7 +133,7 @@ class Web:
             charts = await self._charts(name, days)
         except StorageError as error:
             return self._said("Cannot be shown now", str(error), session, 503)
-        sized = await run_in_threadpool(self._site.sizing, name)
+        sized = self._sizing(one)
         sheets = await run_in_threadpool(self._site.sheets)
         body = detail.body(one, view, self.board.parts, charts, days, sized, sheets)
         return self._screen(one.name, body, session, f"/live?filter={name}&days={days:g}")
@@ -165,7 +166,7 @@ class Web:
 
     async def _news(self, session: Session, name: str, days: float) -> AsyncIterator[bytes]:
         token, drawn_s, deeds = self._sessions.csrf(session), time.monotonic(), ""
-        announced = None
+        announced, sized = None, False
         yield b"retry: 1000\n\n"
         async for parts in self.board.news(_NEWS_AT_LEAST_EVERY_S):
             if session.until_utc_s <= self._wall():
@@ -178,6 +179,10 @@ class Web:
                     with contextlib.suppress(StorageError, StopIteration):
                         parts[f"{name}-charts"] = await self._charts(name, days)
                 deeds = now
+                if not sized and name in self._sized:
+                    sized = True
+                    one = next(f for f in self.board.view.filters if f.id == name)
+                    parts[f"{name}-sizing"] = self._sizing(one)
             news: dict[str, Any] = {"parts": parts}
             if self.board.announced != announced:
                 announced = news["announce"] = self.board.announced
@@ -208,9 +213,16 @@ class Web:
         return Response(body, media_type=_TYPES[Path(name).suffix], headers=headers)
 
     async def _size(self) -> None:
-        """Ask the sizing model before anybody waits for it."""
-        for one in (await self.board.fresh()).filters:
-            await run_in_threadpool(self._site.sizing, one.id)
+        """Ask the sizing model, which may take a while on a small board, one filter after another."""
+        while not self.board.view.filters:
+            await asyncio.sleep(1.0)
+        for one in self.board.view.filters:
+            self._sized[one.id] = await run_in_threadpool(self._site.sizing, one.id)
+
+    def _sizing(self, one: FilterView) -> str:
+        if one.id not in self._sized:
+            return detail.NOT_SIZED_YET
+        return detail.sizing(one, self._sized[one.id], self.board.view.us)
 
     # ------------------------------------------------------------------ who may
 

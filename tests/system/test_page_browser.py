@@ -13,7 +13,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
 from tests.conftest import Command
-from tests.support.browser import WIDTHS, PagedSite, chromium, kept, log_in
+from tests.support.browser import WIDTHS, chromium, kept, log_in
+from tests.support.paged_site import PagedSite
 from tests.support.past import live_through
 
 # Long enough for a machine whose cores are all busy.

@@ -29,7 +29,7 @@
     cut = !yes;
     document.body.classList.toggle("away", cut);
     $("lost").textContent = cut
-      ? `Cut off from the page since ${new Date(lastNews).toLocaleTimeString()}; trying again. What you see is from then.`
+      ? `Cut off from the page since ${new Date(lastNews).toLocaleTimeString([], { hour12: false })}; trying again. What you see is from then.`
       : "";
   }
 

@@ -167,7 +167,9 @@ def test_a_filters_own_view() -> None:
     drawn = detail.charts(history(), LEFT, False, clock, ticks)
     parts = overview.fragments(SITE, "token", clock, clock)
     sized = Sizing(930.0, (865.0, 981.0), 0.72, (("hose inlet", 0.29),), ("A remark.",))
-    body = detail.body(LEFT, SITE, parts, drawn, 14.0, sized, ["commissioning-x.html"])
+    body = detail.body(
+        LEFT, SITE, parts, drawn, 14.0, detail.sizing(LEFT, sized, False), ["commissioning-x.html"]
+    )
     page = checked(shell.document("Left", body, "Cellar", "token"))
     for words in ("Clean flow 930 L/h, plausibly 865 to 981", "Measured clean flow is 97\u202f%", "hose inlet",
                   "/sheet/commissioning-x.html", "still", "the way of the water is blocked", "Ada",
