@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import signal
 import socket
 import ssl
 from pathlib import Path
@@ -84,6 +85,9 @@ def serve_page(tree: SettingsTree, file: Path) -> None:
     kind = "https" if settings.cert_file else "http"
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     _log.info("page: %s://%s:%d", kind, _bracketed(settings.host), settings.port)
+    # uvicorn ends in order, then sends the signal again to whoever handled it before: nothing is left.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: None)
     try:
         uvicorn.Server(config).run(sockets=[listener])
     finally:

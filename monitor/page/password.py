@@ -7,6 +7,8 @@ some tens of milliseconds, which a small board can bear and a guesser feels.
 from __future__ import annotations
 
 import base64
+import contextlib
+import ctypes
 import hashlib
 import hmac
 import os
@@ -64,9 +66,13 @@ def fits(password: str, secret: Secret) -> bool:
 
 
 def _hashed(password: str, salt: bytes, n: int, r: int, p: int) -> bytes:
-    return hashlib.scrypt(
+    found = hashlib.scrypt(
         password.encode(), salt=salt, n=n, r=r, p=p, dklen=_LENGTH, maxmem=_MOST_MEMORY
     )
+    # glibc keeps the 16 MB for the next time otherwise, and a small board has few of them.
+    with contextlib.suppress(AttributeError, OSError):
+        ctypes.CDLL(None).malloc_trim(0)
+    return found
 
 
 def keep(file: Path, secret: Secret) -> None:
