@@ -22,6 +22,7 @@ from monitor.errors import StorageError, UserMistake
 
 LEAST, MOST = 10, 200
 _N, _R, _P, _LENGTH = 2**14, 8, 1, 32
+_M_MMAP_THRESHOLD = -3
 _MOST_MEMORY = 64 * 1024 * 1024
 
 
@@ -66,13 +67,13 @@ def fits(password: str, secret: Secret) -> bool:
 
 
 def _hashed(password: str, salt: bytes, n: int, r: int, p: int) -> bytes:
-    found = hashlib.scrypt(
+    # Else glibc learns from the first 16 MB that are freed to keep them the next time (mallopt(3)), and a
+    # small board has few of them.
+    with contextlib.suppress(AttributeError, OSError):
+        ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, 1024 * 1024)
+    return hashlib.scrypt(
         password.encode(), salt=salt, n=n, r=r, p=p, dklen=_LENGTH, maxmem=_MOST_MEMORY
     )
-    # glibc keeps the 16 MB for the next time otherwise, and a small board has few of them.
-    with contextlib.suppress(AttributeError, OSError):
-        ctypes.CDLL(None).malloc_trim(0)
-    return found
 
 
 def keep(file: Path, secret: Secret) -> None:
