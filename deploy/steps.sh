@@ -12,6 +12,9 @@ name_places() {
     CONFIG=$CONFIG_FOLDER/canister.toml
     DATA=$ROOT/var/lib/$NAME
     UNIT_FILE=$ROOT/etc/systemd/system/$NAME.service
+    PAGE_NAME=canister-page
+    PAGE_DATA=$ROOT/var/lib/$PAGE_NAME
+    PAGE_UNIT_FILE=$ROOT/etc/systemd/system/$PAGE_NAME.service
     WATCHDOG_FILE=$ROOT/etc/systemd/system.conf.d/$NAME.conf
     GPIO_RULE=$ROOT/etc/udev/rules.d/60-$NAME-gpio.rules
     COMMAND=$ROOT/usr/local/bin/canister

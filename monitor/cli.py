@@ -22,6 +22,7 @@ from monitor.commands.compare import compare
 from monitor.commands.history import export, take_in
 from monitor.commands.hub import hub_app
 from monitor.commands.join import join
+from monitor.commands.page import page, page_password
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
@@ -95,10 +96,12 @@ for command in (
     access,
     join,
     export,
+    page,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)
 app.command("import")(take_in)
+app.command("page-password")(page_password)
 app.add_typer(card, name="card")
 app.add_typer(hub_app, name="hub")
 

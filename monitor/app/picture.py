@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
+from monitor.alarms.watch import WatchPlan
 from monitor.app.plans import watch_plans
 from monitor.app.station import Station
 from monitor.delivery import payloads
@@ -29,6 +31,9 @@ class Picture(msgspec.Struct):
     events: list[dict[str, Any]]
     troubles: list[str]
     site: dict[str, Any]
+    live: bool = False
+    running: bool = False
+    age_s: float = 0.0
 
 
 def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = False) -> Picture:
@@ -45,34 +50,52 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
         )
     journal = Journal(folder, mend=False)
     try:
-        happened = _last_events(journal, events, observations)
-        live = _live(tree.storage.live_file, utc_s)
-        process = running_process(folder)
-        if live is not None:
-            rows = list(live["filters"].values())
-            troubles = [
-                f"{h['part']}: {h['line']}" + (f"; {h['remedy']}" if h["remedy"] else "")
-                for h in live["health"]
-                if not h["working"]
-            ]
-            of_site = live["site_alarms"]
-            source = f"live, process {live['process']}"
-            age_s = 0.0
-        else:
-            rows, of_site, age_s = _from_journal(tree, journal, utc_s)
-            troubles = []
-            source = (
-                f"running (process {process}), as of {duration_words(age_s)} ago"
-                if process is not None
-                else f"canister run is not running; as of {duration_words(age_s)} ago"
-            )
+        return look_in(journal, tree, events, utc_s, observations)
     finally:
         journal.close()
+
+
+def look_in(
+    journal: Journal,
+    tree: SettingsTree,
+    events: int,
+    utc_s: float,
+    observations: bool = False,
+    plans: Mapping[str, WatchPlan] | None = None,
+) -> Picture:
+    """Return how a site stands, from a journal that is open; `plans` spares working them out.
+
+    Raises:
+        StorageError: the journal cannot be read.
+    """
+    happened = _last_events(journal, events, observations)
+    live = _live(tree.storage.live_file, utc_s)
+    process = running_process(Path(tree.storage.folder))
+    if live is not None:
+        rows = list(live["filters"].values())
+        troubles = [
+            f"{h['part']}: {h['line']}" + (f"; {h['remedy']}" if h["remedy"] else "")
+            for h in live["health"]
+            if not h["working"]
+        ]
+        of_site = live["site_alarms"]
+        source = f"live, process {live['process']}"
+        age_s = max(0.0, utc_s - float(live["written_utc_s"]))
+    else:
+        rows, of_site, age_s = _from_journal(tree, journal, utc_s, plans)
+        troubles = []
+        source = (
+            f"running (process {process}), as of {duration_words(age_s)} ago"
+            if process is not None
+            else f"canister run is not running; as of {duration_words(age_s)} ago"
+        )
     for row in rows:
         row["sentence"] = sentence(row, age_s if live is None and process is None else None)
         row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
         row["watched"] = process is not None
-    return Picture(source, rows, happened, troubles, of_site)
+    return Picture(
+        source, rows, happened, troubles, of_site, live is not None, process is not None, age_s
+    )
 
 
 def _last_events(journal: Journal, count: int, observations: bool) -> list[dict[str, Any]]:
@@ -96,9 +119,9 @@ def _live(name: str, utc_s: float) -> dict[str, Any] | None:
 
 
 def _from_journal(
-    tree: SettingsTree, journal: Journal, utc_s: float
+    tree: SettingsTree, journal: Journal, utc_s: float, plans: Mapping[str, WatchPlan] | None
 ) -> tuple[list[dict[str, Any]], dict[str, Any], float]:
-    station = Station(watch_plans(tree))
+    station = Station(watch_plans(tree) if plans is None else plans)
     saved = journal.saved_at() or Moment(0.0, utc_s)
     station.restore(journal.states(), saved)
     rows = [

@@ -26,6 +26,7 @@ from monitor.settings.description import (
     ReminderSettings,
     TankSettings,
 )
+from monitor.settings.web import PageSettings
 
 CLOCK = r"^(([01]\d|2[0-3]):[0-5]\d)?$"
 """A time of the day such as 07:30, or nothing."""
@@ -384,6 +385,7 @@ class SettingsTree(Section):
     notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)
     influx: InfluxSettings = key("History", default_factory=InfluxSettings)
     signs: SignsSettings = key("Signs of life", default_factory=SignsSettings)
+    page: PageSettings = key("Web page", default_factory=PageSettings)
     alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)
     materials: dict[Id, MaterialSettings] = key(
         "Media materials of your own, by name", default_factory=dict

@@ -21,6 +21,7 @@ BENCHES = (
     "alarm_latency",
     "drain",
     "flash_wear",
+    "page_speed",
 )
 
 

@@ -314,3 +314,48 @@ def test_the_locked_versions_name_everything_once() -> None:
     for requirement in wanted:
         name = re.split(r"[<>=; \[]", requirement, maxsplit=1)[0].lower()
         assert name in locked, name
+
+
+PAGE_UNIT, PASSWORD = "etc/systemd/system/canister-page.service", "var/lib/canister-page/password"
+
+
+def test_the_page_comes_when_asked_for_starts_with_a_password_and_stays(
+    machine: FakeMachine,
+) -> None:
+    machine.own_configuration()
+    machine.install()
+    assert not machine.there(PAGE_UNIT)
+    machine.calls()
+    done = machine.install("--page")
+    assert done.returncode == 0, done.stderr
+    assert "no password yet. Set one: sudo canister page-password" in done.stdout
+    calls = machine.calls()
+    assert any("source[pins,notify,page]" in c for c in calls)
+    assert not [c for c in calls if "canister-page" in c and "systemctl" in c]
+    assert machine.read(PAGE_UNIT) == (ROOT / "deploy/canister-page.service").read_text()
+    folder = machine.root / "var/lib/canister-page"
+    assert folder.stat().st_mode & 0o777 == 0o700
+    assert f"chown canister-monitor:canister-monitor {folder}" in calls
+
+    machine.write(PASSWORD, "{}")
+    again = machine.install()  # without the word: what is installed is kept
+    assert again.returncode == 0, again.stderr
+    calls = machine.calls()
+    assert "systemctl -q enable canister-page.service" in calls
+    assert "page           running" in again.stdout
+    assert "this very version is installed already" in again.stdout
+
+    machine.run("uninstall")
+    assert not machine.there(PAGE_UNIT)
+    assert "systemctl stop canister-page.service" in machine.calls()
+    assert machine.there(PASSWORD)
+    machine.run("uninstall", "--delete-data=delete")
+    assert not machine.there(PASSWORD)
+
+
+def test_the_page_in_a_dry_run_changes_nothing(machine: FakeMachine) -> None:
+    before = machine.files()
+    done = machine.install("--dry-run", "--page")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("page           would be done:") == 2
+    assert machine.files() == before

@@ -15,6 +15,7 @@ from monitor.app.daemon import _LOOP_SILENCE_S
 from monitor.app.prediction import _WITHIN_S
 from monitor.settings.load import DEFAULT_FILE
 from monitor.settings.model import StorageSettings
+from monitor.settings.web import PageSettings
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 UNIT = DEPLOY / "canister-monitor.service"
@@ -100,3 +101,49 @@ def test_the_boards_own_watchdog_is_asked_for_no_more_than_it_can() -> None:
     manager = configparser.ConfigParser()
     manager.read(DEPLOY / "hardware-watchdog.conf", encoding="utf-8")
     assert 0 < manager.getfloat("Manager", "RuntimeWatchdogSec") <= 15
+
+
+PAGE = DEPLOY / "canister-page.service"
+
+
+@pytest.fixture(scope="module")
+def page() -> dict[str, str]:
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read(PAGE, encoding="utf-8")
+    return {**unit["Unit"], **unit["Service"]}
+
+
+def test_the_page_is_shut_in_further_than_the_daemon(tmp_path: Path) -> None:
+    done = analyze("security", "--offline=true", "--no-pager", str(PAGE))
+    found = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
+    assert found is not None, done.stdout + done.stderr
+    assert float(found[1]) <= WORST_SCORE
+    done = analyze("security", "--offline=true", "--no-pager", "--json=short", str(PAGE))
+    bad = {row["name"] for row in json.loads(done.stdout) if row["set"] is False}
+    assert bad <= {
+        # /dev/null and the like, of PrivateDevices=
+        "DeviceAllow=",
+        # it is there to be reached over the network
+        "PrivateNetwork=", "IPAddressDeny=", "RestrictAddressFamilies=~AF_(INET|INET6)",
+        "RestrictAddressFamilies=~AF_UNIX", "RootDirectory=/RootImage=", "PrivateUsers=", "UMask=",
+    }  # fmt: skip
+    copy = tmp_path / PAGE.name
+    text = re.sub(r"ExecStart=\S+", "ExecStart=/bin/true", PAGE.read_text(encoding="utf-8"))
+    copy.write_text(text, encoding="utf-8")
+    done = analyze("verify", str(copy))
+    assert [x for x in (done.stdout + done.stderr).splitlines() if PAGE.name in x] == []
+
+
+def test_the_page_uses_the_places_that_the_settings_name_and_needs_nobody(
+    page: dict[str, str], service: dict[str, str]
+) -> None:
+    assert f"/var/lib/{page['StateDirectory']}" == str(Path(PageSettings().password_file).parent)
+    assert page["StateDirectoryMode"] == "0700"
+    assert page["ReadWritePaths"] == StorageSettings().folder
+    assert page["ExecStart"].endswith(f"page --config {DEFAULT_FILE}")
+    assert page["User"] == service["User"]
+    assert "Requires" not in page
+    assert "Wants" not in page
+    assert PageSettings().port >= 1024  # it has no right to a lower one
+    assert PageSettings().host == "127.0.0.1"
