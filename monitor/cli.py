@@ -20,6 +20,8 @@ from monitor.commands.cleaned import cleaned
 from monitor.commands.commission import commission
 from monitor.commands.compare import compare
 from monitor.commands.history import export, take_in
+from monitor.commands.hub import hub_app
+from monitor.commands.join import join
 from monitor.commands.page import page, page_password
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
@@ -92,6 +94,7 @@ for command in (
     replay,
     rehearse,
     access,
+    join,
     export,
     page,
 ):
@@ -100,6 +103,7 @@ app.command("test-alarm")(trial)
 app.command("import")(take_in)
 app.command("page-password")(page_password)
 app.add_typer(card, name="card")
+app.add_typer(hub_app, name="hub")
 
 
 def _version(wanted: bool) -> None:

@@ -11,6 +11,7 @@ SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_DAY = 86400.0
 # The US liquid gallon is 231 cubic inches of 25.4 mm (NIST Handbook 44, appendix C).
 LITRES_PER_US_GALLON = 231 * 0.254**3
+KG_PER_LB = 0.45359237  # the avoirdupois pound (NIST Handbook 44, appendix C)
 GRAVITY_M_PER_S2 = 9.80665  # standard acceleration, 3rd CGPM 1901
 
 _M3_PER_S_IN_L_PER_H = LITRES_PER_M3 * SECONDS_PER_HOUR

@@ -82,11 +82,12 @@ _RULES: dict[AlarmKind, tuple[float, float, str, str]] = {
         "When it is full, history is no longer kept.",
     ),
     AlarmKind.DELIVERY_REFUSED: (
-        60.0, 10.0, "Look at the user, the password and the access rules at the broker.",
+        60.0, 10.0, "Look at the user, the password, the access rules and the certificate at the broker.",
         "Nobody hears of alarms that way; what is undelivered stays in the journal.",
     ),
     AlarmKind.CERTIFICATE_ENDING: (
-        0.0, 0.0, "Renew the certificate and put it in the place of the old one; no restart is needed.",
+        0.0, 0.0, "Renew the certificate, the broker's at the broker, and put it in the place of the old one; canister "
+        "needs no restart.",
         "Once it has ended, nothing can be delivered.",
     ),
     AlarmKind.CLOCK_UNSET: (

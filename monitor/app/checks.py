@@ -21,7 +21,14 @@ from monitor.errors import CanisterError, MachineError, SettingsError
 from monitor.journal.store import FILE_NAME, Journal
 from monitor.runtime.clock import kernel_synchronised
 from monitor.runtime.lock import running_process
-from monitor.sensing.board import SUPPLY_REMEDY, UNDER_VOLTAGE, overlay_remedy, under_voltage
+from monitor.sensing.board import (
+    ONE_WIRE_PIN,
+    SUPPLY_REMEDY,
+    UNDER_VOLTAGE,
+    one_wire_pin,
+    overlay_remedy,
+    under_voltage,
+)
 from monitor.sensing.probe import decode
 from monitor.settings.model import SettingsTree, SourceKind
 from monitor.units import l_per_h
@@ -147,6 +154,7 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
     try:
         journal = Journal(folder, mend=False)
         waiting = journal.undelivered("mqtt") if tree.mqtt is not None else 0
+        counts, aside = journal.counts(), journal.aside()
         journal.close()
     except MachineError as error:
         yield Finding("journal", Verdict.FAILED, str(error))
@@ -154,6 +162,23 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
     process = running_process(folder)
     doing = f"canister run is running (process {process})" if process is not None else "no daemon"
     yield Finding("journal", Verdict.FINE, f"{folder / FILE_NAME}: sound; {doing}")
+    if counts:
+        dropped = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
+        yield Finding(
+            "history",
+            Verdict.LOOK,
+            f"dropped so far to keep the journal below {tree.storage.max_size_mb:g} MB: {dropped}",
+            "raise storage.max_size_mb if you want to keep more",
+        )
+    if aside:
+        sink, seq, why = aside[-1]
+        yield Finding(
+            "history",
+            Verdict.LOOK,
+            f"{len(aside)} events could not be taken and were set aside; the last, {seq}"
+            f"{' for ' + sink if sink else ''}: {why}",
+            "they are in the journal; all others went on",
+        )
     if waiting:
         yield Finding(
             "delivery",
@@ -197,10 +222,31 @@ def _sensors(tree: SettingsTree) -> Iterator[Finding]:
             'set site.source = "pins" for real sensors',
         )
         return
+    yield from _on_the_probes_pin(tree)
     yield _pins(tree)
     for name, settings in tree.filters.items():
         if settings.probe is not None:
             yield _probe(name, settings.probe.rom_id)
+
+
+def _on_the_probes_pin(tree: SettingsTree) -> Iterator[Finding]:
+    """A pin that the 1-Wire bus has, or will have once it is switched on."""
+    pin = one_wire_pin()
+    if pin is None and any(f.probe is not None for f in tree.filters.values()):
+        pin = ONE_WIRE_PIN
+    keys = {f"filters.{n}.flow_sensor.pin": f.flow_sensor.pin for n, f in tree.filters.items()}
+    if tree.leak is not None:
+        keys["leak.pin"] = tree.leak.pin
+    for key, number in keys.items():
+        if number == pin:
+            yield Finding(
+                "pins",
+                Verdict.FAILED,
+                f"{key}: GPIO{number} is the pin of the probes' 1-Wire bus",
+                f"wire it to another pin and name that in {key}, or move the bus: sudo deploy/install "
+                "--probe-pin N",
+                True,
+            )
 
 
 def _pins(tree: SettingsTree) -> Finding:
@@ -279,10 +325,19 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
         for problem in error.problems:
             yield Finding("broker", Verdict.FAILED, problem, mistake=True)
         return
-    # Another client id and no retained will: the running daemon's session is left alone.
-    probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
+    if tree.mqtt.client_id and running_process(Path(tree.storage.folder)) is not None:
+        yield Finding(
+            "broker", Verdict.LOOK, "not tried: canister run is there under mqtt.client_id",
+            "`canister status` shows an alarm of the site if it cannot deliver",
+        )  # fmt: skip
+        return
+    # Another client id and no retained will: a session that waits at the broker is left alone. Where
+    # one is configured the broker may hold us to it; what comes is then left unacknowledged.
+    probing = address
+    if not tree.mqtt.client_id:
+        probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
     will = Message(f"{tree.mqtt.topic_root}/{tree.site.id}/check", b"")
-    session = Session(probing, will, lambda: None)
+    session = Session(probing, will, lambda: None, only_look=True)
     try:
         session.open()
     except CanisterError as error:

@@ -26,10 +26,12 @@ from monitor.alarms.site import SITE_KINDS
 from monitor.app.chores import Chores
 from monitor.app.daily import daily
 from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, samples_out, ways_out
+from monitor.app.people import LOOK_EVERY_S, People
 from monitor.app.plans import Predicted, watch_plans
 from monitor.app.prediction import predicted_by_child
 from monitor.app.recorder import Recorder
 from monitor.app.reminders import near
+from monitor.app.right_times import RightTimes
 from monitor.app.selfcheck import SelfCheck
 from monitor.app.sources import live_sources
 from monitor.app.station import Station
@@ -239,6 +241,14 @@ class Daemon:
         chores.add("looking through the journal", 3600.0, self._journal.check, at_once=False)
         look = lambda: self._selfcheck.look_slowly(wall())  # noqa: E731
         chores.add("looking after the house", 60.0, look, at_once=True)
+        late_s = self._tree.storage.commit_every_s
+        right = RightTimes(
+            self._journal, self._clock.now, [*self._tree.filters], self._began, late_s
+        )
+        chores.add("setting the times right", 60.0, right.look, at_once=False)
+        if self._tree.notify.addresses_file:
+            people = People(self._tree, self._journal, self._outlet)
+            chores.add("reading the addresses", LOOK_EVERY_S, people.look, at_once=False)
         if signs.daily_at:
             # Said by the safety loop, which alone may ask the station.
             chores.add_daily("the daily word", signs.daily_at, self._daily_due.set)

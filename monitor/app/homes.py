@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import msgspec
 
 from monitor import __version__
+from monitor.alarms.site import SITE, SITE_KINDS
 from monitor.alarms.watch import KINDS
 from monitor.app.plans import broker_address
 from monitor.delivery import home_assistant
@@ -33,6 +34,7 @@ from monitor.settings.model import MqttSettings, SettingsTree
 _log = logging.getLogger(__name__)
 _SAVED = "retained"
 _LAST_WORD_S = 3.0
+_SITE_KINDS = tuple(str(kind) for kind in SITE_KINDS)
 
 Pictures = Mapping[str, tuple[Mapping[str, Any], Mapping[str, Mapping[str, Any]]]]
 
@@ -69,7 +71,8 @@ class Homes:
         kinds = tuple(str(kind) for kind in KINDS)
         topics = Topics(mqtt.topic_root, tree.site.id)
         names = {name: s.name or name for name, s in tree.filters.items()}
-        announced = _announced(mqtt, topics, names, kinds)
+        title = tree.site.name or tree.site.id
+        announced = _announced(mqtt, topics, title, names, kinds)
         self._own = (
             *announced,
             topics.presence,
@@ -77,24 +80,22 @@ class Homes:
         )
         sink.stand_beside(announced, [t for t in self._saved.own if t not in self._own])
 
-        title = tree.site.name or tree.site.id
         self._device = (
-            Device(mqtt.homie.root, tree.site.id, title, names, kinds)
+            Device(mqtt.homie.root, tree.site.id, title, names, kinds, _SITE_KINDS)
             if mqtt.homie.enabled
             else None
         )
         self._homie = tuple(self._device.topics()) if self._device is not None else ()
         self._described = _digest(self._device, self._saved)
         self._version = _version(self._described, self._saved, now)
-        self._homie_sink = self._built(broker_address(mqtt, tree.site.id))
+        self._homie_sink = self._built(lambda: _beside(broker_address(mqtt, tree.site.id)))
         self._dispatcher: Dispatcher[Entry] | None = None
         if self._homie_sink is not None:
             self._dispatcher = Dispatcher(NoEvents(), self._homie_sink, Backoff())
             self._homie_sink.on_lost = self._dispatcher.wake
         self._remember(now)
 
-    def _built(self, address: BrokerAddress) -> HomieSink | HomieFarewell | None:
-        address = msgspec.structs.replace(address, client_id=f"{address.client_id}-homie")
+    def _built(self, address: Callable[[], BrokerAddress]) -> HomieSink | HomieFarewell | None:
         gone = [topic for topic in self._saved.homie if topic not in self._homie]
         if self._device is not None:
             return HomieSink(address, self._device.state_topic, gone)
@@ -106,7 +107,10 @@ class Homes:
             self._dispatcher.start()
 
     def show(self, pictures: Pictures, now: Moment) -> None:
-        """Let every filter stand as its state and its alarms say; no error reaches the caller."""
+        """Let every filter stand as its state and its alarms say, under `SITE` the site's own alarms.
+
+        No error reaches the caller.
+        """
         try:
             self._stand(pictures)
         except Exception:  # what is a convenience must not stop the loop that raises alarms
@@ -121,7 +125,11 @@ class Homes:
         if self._device is not None and isinstance(self._homie_sink, HomieSink):
             messages = {self._device.description_topic: self._device.description(self._version)}
             for name, (state, alarms) in pictures.items():
-                messages.update(self._device.values(name, state, alarms))
+                messages.update(
+                    self._device.site_values(alarms)
+                    if name == SITE
+                    else self._device.values(name, state, alarms)
+                )
             self._homie_sink.stand(messages)
 
     def health(self) -> list[Health]:
@@ -161,17 +169,25 @@ class Homes:
         self._saved, self._troubled = due, False
 
 
+def _beside(address: BrokerAddress) -> BrokerAddress:
+    """Return the same broker under the client id of Homie's own connection."""
+    return msgspec.structs.replace(address, client_id=f"{address.client_id}-homie")
+
+
 def _announced(
-    mqtt: MqttSettings, topics: Topics, names: Mapping[str, str], kinds: tuple[str, ...]
+    mqtt: MqttSettings, topics: Topics, title: str, names: Mapping[str, str], kinds: tuple[str, ...]
 ) -> dict[str, bytes]:
     if not mqtt.discovery.enabled:
         return {}
-    return {
-        home_assistant.config_topic(
-            mqtt.discovery.prefix, topics.site, filter_id
-        ): home_assistant.config(topics, filter_id, name, kinds, __version__)
+    prefix, site = mqtt.discovery.prefix, topics.site
+    found = {
+        home_assistant.config_topic(prefix, site, filter_id): home_assistant.config(
+            topics, filter_id, name, kinds, __version__
+        )
         for filter_id, name in names.items()
     }
+    own = home_assistant.site_config(topics, title, _SITE_KINDS, __version__)
+    return {**found, home_assistant.config_topic(prefix, site, SITE): own}
 
 
 def written_beside(tree: SettingsTree) -> list[str]:
@@ -183,7 +199,18 @@ def written_beside(tree: SettingsTree) -> list[str]:
         found.append(device.state_topic.rpartition("/")[0] + "/#")
     if mqtt is not None and mqtt.discovery.enabled:
         prefix, site = mqtt.discovery.prefix, tree.site.id
-        found += [home_assistant.config_topic(prefix, site, name) for name in tree.filters]
+        found += [home_assistant.config_topic(prefix, site, n) for n in (*tree.filters, SITE)]
+    return found
+
+
+def read_beside(tree: SettingsTree) -> list[str]:
+    """Return what home automation reads beside our own branch: all of both conventions' topics."""
+    mqtt = tree.mqtt
+    found: list[str] = []
+    if mqtt is not None and mqtt.homie.enabled:
+        found.append(f"{mqtt.homie.root}/#")
+    if mqtt is not None and mqtt.discovery.enabled:
+        found.append(f"{mqtt.discovery.prefix}/#")
     return found
 
 

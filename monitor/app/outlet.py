@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import time
 from time import monotonic
 from typing import TYPE_CHECKING, Any
@@ -66,6 +66,7 @@ class Outlet:
         self.homes = homes
         self._journal = journal
         self._last_sequence = 0
+        self._watchdog = watchdog
         sinks: list[Sink[Entry]] = ([mqtt] if mqtt is not None else []) + list(others)
         self.dispatchers: list[Dispatcher[Any]] = [
             Dispatcher(journal, sink, Backoff(), _progress(watchdog, loop_name(sink.name)))
@@ -86,6 +87,24 @@ class Outlet:
         if self.homes is not None:
             self.homes.start()
 
+    def replace(self, gone: Iterable[str], fresh: Sequence[Sink[Entry]]) -> None:
+        """Serve fresh sinks in place of those with these names; what they have had is in the journal."""
+        names = {f"deliver-{name}" for name in gone}
+        old = [one for one in self.dispatchers if one.name in names]
+        self.dispatchers = [one for one in self.dispatchers if one not in old]
+        for one in old:
+            one.halt(0.0)
+            if self._watchdog is not None:
+                self._watchdog.drop(loop_name(one.name.removeprefix("deliver-")))
+        new = []
+        for sink in fresh:
+            if self._watchdog is not None:
+                self._watchdog.add(loop_name(sink.name), ALLOWED_SILENCE_S)
+            done = _progress(self._watchdog, loop_name(sink.name))
+            new.append(Dispatcher(self._journal, sink, Backoff(), done))
+            new[-1].start()
+        self.dispatchers = [*self.dispatchers, *new]
+
     def show(
         self,
         station: Station,
@@ -103,9 +122,11 @@ class Outlet:
             expiry_s: how long a filter's state is worth showing when nobody renews it.
         """
         if self.mqtt is not None:
-            ids = {"site": topics.site, "run": self._journal.run}
+            ids = {"site": topics.site, "journal": self._journal.id, "run": self._journal.run}
             expiry = None if expiry_s is None else max(1, round(expiry_s))
-            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {}
+            pictures: dict[str, tuple[dict[str, object], dict[str, dict[str, object]]]] = {
+                SITE: ({}, {})
+            }
             for name in station.plans:
                 state = {**station.state_payload(name, now, simulated), **ids}
                 self.mqtt.stand(topics.state(name), msgspec.json.encode(state), expiry)
@@ -134,7 +155,13 @@ class Outlet:
             with contextlib.suppress(StorageError):  # the last known number will do
                 self._last_sequence = self._journal.last_sequence()
             last = self._last_sequence
-            body = msgspec.json.encode({**fields, "site": topics.site, "sequence": last})
+            more = {
+                "site": topics.site,
+                "journal": self._journal.id,
+                "sequence": last,
+                "next_within_s": every_s,
+            }
+            body = msgspec.json.encode({**fields, **more})
             self.mqtt.stand(topics.heartbeat, body, max(1, round(3 * every_s)))
 
     def tell_early(self, events: Sequence[Event], now: Moment) -> None:
@@ -176,7 +203,12 @@ def loop_name(sink: str) -> str:
 def _progress(watchdog: Watchdog | None, loop: str) -> Callable[[], None]:
     if watchdog is None:
         return lambda: None
-    return lambda: watchdog.progress(loop)
+
+    def progress() -> None:
+        with contextlib.suppress(KeyError):  # it was taken out, and ends in its own time
+            watchdog.progress(loop)
+
+    return progress
 
 
 def ways_out(tree: SettingsTree) -> list[str]:
@@ -201,18 +233,18 @@ def build_outlet(tree: SettingsTree, journal: Journal, watchdog: Watchdog, began
     Raises:
         SettingsError: a password, a certificate or addresses cannot be read.
     """
-    others: list[Sink[Entry]] = _notify_sinks(tree, journal)
+    others = notify_sinks(tree, journal)
     samples: Sink[SampleRow] | None = None
     if tree.influx.url:
         events, samples = _influx_sinks(tree)
         others.append(events)
-    mqtt, homes = _mqtt_sink(tree, journal), None
+    mqtt, homes = _mqtt_sink(tree, journal, began), None
     if tree.mqtt is not None and mqtt is not None:
         homes = Homes(tree, tree.mqtt, journal, mqtt, began)
     return Outlet(journal, mqtt, watchdog, tuple(others), homes, samples)
 
 
-def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
+def _mqtt_sink(tree: SettingsTree, journal: Journal, began: Moment) -> MqttSink | None:
     mqtt, site = tree.mqtt, tree.site.id
     if mqtt is None:
         return None
@@ -220,8 +252,7 @@ def _mqtt_sink(tree: SettingsTree, journal: Journal) -> MqttSink | None:
     return MqttSink(
         lambda: broker_address(mqtt, site),
         Topics(mqtt.topic_root, site),
-        journal.id,
-        journal.run,
+        payloads.Run(journal.id, journal.run, began.line_s),
         __version__,
         tree.site.source is SourceKind.RIG,
         desk=journal if mqtt.commands else None,
@@ -265,7 +296,7 @@ def server_of(settings: InfluxSettings) -> Server:
     )
 
 
-def _notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink[Entry]]:
+def notify_sinks(tree: SettingsTree, journal: Journal) -> list[Sink[Entry]]:
     """One sink for each address, so that none holds up another."""
     # Its library is only loaded where somebody wants it.
     from monitor.delivery.notify import NotifySink

@@ -103,7 +103,8 @@ class Rehearsal:
         sink = None
         if broker is not None:
             run = self.journal.run
-            sink = MqttSink(lambda: broker, self.topics, self.journal.id, run, __version__, True)
+            who = payloads.Run(self.journal.id, run, 0.0)
+            sink = MqttSink(lambda: broker, self.topics, who, __version__, True)
         self.outlet = Outlet(self.journal, sink, None)
         self._rigs = {
             name: Rig(
@@ -166,8 +167,9 @@ class Rehearsal:
         for entry in self.journal.entries_after(self._told_up_to, 1000):
             self._told_up_to = entry.seq
             whole = payloads.identified(
-                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq, True
-            )
+                payloads.event(entry.event), self.site, self.journal.id, entry.run, entry.seq, True,
+                entry.synchronised,
+            )  # fmt: skip
             self.told += 1
             self._tell(msgspec.json.decode(whole))
         for event in events:

@@ -9,17 +9,22 @@ from __future__ import annotations
 import logging
 import shutil
 import subprocess
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.alarms.site import Fact
 from monitor.app.checks import VOLATILE, file_system
+from monitor.app.plans import broker_address
+from monitor.delivery.certificate import shown_certificate
+from monitor.delivery.mqtt import BrokerAddress
+from monitor.errors import CanisterError
 from monitor.records import AlarmKind, Health, Moment
 from monitor.sensing.board import SUPPLY
 from monitor.sensing.leak import Floor
 from monitor.sensing.probe import PROBES
-from monitor.settings.model import SettingsTree
+from monitor.settings.model import MqttSettings, SettingsTree
 
 _log = logging.getLogger(__name__)
 # Below this share of the disk, or this much, it is filling; twice that ends it. Common practice, no
@@ -29,6 +34,8 @@ _LEAST_FREE_SHARE, _LEAST_FREE_BYTES = 0.03, 200e6
 _HOT_C, _COOL_C = 80.0, 75.0
 _CERTIFICATE_DAYS = 30.0
 _OPENSSL_WITHIN_S = 10.0
+# The broker's own certificate is looked at so often, and when it could not be seen, again after this.
+_BROKER_EVERY_S, _BROKER_AGAIN_S = 86400.0, 3600.0
 _THERMAL = Path("/sys/class/thermal/thermal_zone0/temp")
 
 Looks = Mapping[AlarmKind, Fact]
@@ -41,6 +48,8 @@ class SelfCheck:
         tree: the configuration.
         thermal: the kernel's file with the board's temperature.
         free: gives total and free bytes of the disk that holds a path.
+        shown: gives the certificate that a broker shows, DER.
+        monotonic: a clock that is never set, in s.
     """
 
     def __init__(
@@ -48,10 +57,16 @@ class SelfCheck:
         tree: SettingsTree,
         thermal: Path = _THERMAL,
         free: Callable[[Path], tuple[int, int]] | None = None,
+        shown: Callable[[BrokerAddress], bytes] = shown_certificate,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._tree = tree
         self._thermal = thermal
         self._free = free if free is not None else _disk
+        self._shown = shown
+        self._monotonic = monotonic
+        self._broker_due_s = float("-inf")
+        self._broker_end_s: float | None = None
         self._slow: dict[AlarmKind, Fact] = {}
 
     def look_slowly(self, now_utc_s: float) -> None:
@@ -127,19 +142,34 @@ class SelfCheck:
         mqtt = self._tree.mqtt
         if mqtt is None or not mqtt.tls.enabled:
             return None
-        ends = [
-            (end_s, file)
-            for file in (mqtt.tls.cert_file, mqtt.tls.ca_file)
-            if file and (end_s := certificate_end_utc_s(Path(file))) is not None
-        ]
+        files = (mqtt.tls.cert_file, mqtt.tls.ca_file)
+        seen = [(certificate_end_utc_s(Path(file)), file) for file in files if file]
+        seen.append((self._of_broker(mqtt), "the broker's certificate"))
+        ends = [(end_s, whose) for end_s, whose in seen if end_s is not None]
         if not ends:
             return None
-        end_s, file = min(ends)
+        end_s, whose = min(ends)
         days = (end_s - now_utc_s) / 86400.0
         when = datetime.fromtimestamp(end_s, UTC).date()
         soon = days < _CERTIFICATE_DAYS
         ended = "has ended" if days < 0 else "ends"
-        return Fact(soon, not soon, f"{file} {ended} on {when}")
+        return Fact(soon, not soon, f"{whose} {ended} on {when}")
+
+    def _of_broker(self, mqtt: MqttSettings) -> float | None:
+        """Return when the broker's certificate ends, as it was shown last; `None` for never seen."""
+        if self._monotonic() < self._broker_due_s:
+            return self._broker_end_s
+        self._broker_due_s = self._monotonic() + _BROKER_AGAIN_S
+        try:
+            shown = self._shown(broker_address(mqtt, self._tree.site.id))
+        except CanisterError as error:  # told where messages are delivered
+            _log.debug("%s", error)
+            return self._broker_end_s
+        end_s = _end_utc_s(["-inform", "DER"], shown)
+        if end_s is not None:
+            self._broker_end_s = end_s
+            self._broker_due_s += _BROKER_EVERY_S - _BROKER_AGAIN_S
+        return self._broker_end_s
 
 
 def _disk(folder: Path) -> tuple[int, int]:
@@ -158,14 +188,18 @@ def certificate_end_utc_s(file: Path) -> float | None:
     It is read by openssl(1), which every board with TLS has, so that no library is kept in memory for
     one look a day.
     """
+    return _end_utc_s(["-in", str(file)], b"")
+
+
+def _end_utc_s(where: list[str], given: bytes) -> float | None:
     try:
         told = subprocess.run(
-            ["openssl", "x509", "-noout", "-enddate", "-dateopt", "iso_8601", "-in", str(file)],
-            capture_output=True, text=True, timeout=_OPENSSL_WITHIN_S, check=False,
+            ["openssl", "x509", "-noout", "-enddate", "-dateopt", "iso_8601", *where],
+            input=given, capture_output=True, timeout=_OPENSSL_WITHIN_S, check=False,
         )  # fmt: skip
     except (OSError, subprocess.TimeoutExpired):
         return None
-    _, _, text = told.stdout.strip().partition("=")
+    _, _, text = told.stdout.decode(errors="replace").strip().partition("=")
     try:
         return datetime.strptime(text, "%Y-%m-%d %H:%M:%SZ").replace(tzinfo=UTC).timestamp()
     except ValueError:

@@ -21,6 +21,17 @@ def access(
             "--renew", help="The site is known there: bring role and password up to date."
         ),
     ] = False,
+    reader: Annotated[
+        str,
+        typer.Option(
+            "--reader",
+            metavar="USER",
+            help="Instead of the site: a user who reads it, a phone or home automation.",
+        ),
+    ] = "",
+    orders: Annotated[
+        bool, typer.Option("--orders", help="With --reader: may give the site orders too.")
+    ] = False,
     config: ConfigOption = None,
 ) -> None:
     """Print the broker's access rules for this site, for Mosquitto's dynamic-security plugin.
@@ -30,10 +41,13 @@ def access(
 
     canister access | mosquitto_pub -u admin -P ... -t '$CONTROL/dynamic-security/v1' -s
 
-    Example: canister access
+    With --reader there is no password in it; a user who is new there gets one by
+    `mosquitto_ctrl -u admin dynsec setClientPassword USER`.
+
+    Example: canister access --reader phone
     """
-    from monitor.app.homes import written_beside
-    from monitor.delivery.access import commands, withdrawal
+    from monitor.app.homes import read_beside, written_beside
+    from monitor.delivery.access import commands, reader_commands, reader_withdrawal, withdrawal
     from monitor.delivery.topics import Topics
     from monitor.errors import UserMistake
     from monitor.settings.load import load, password
@@ -43,11 +57,17 @@ def access(
         raise UserMistake(
             "mqtt.username: none is configured; the broker tells sites apart by it: name one"
         )
-    topics = Topics(tree.mqtt.topic_root, tree.site.id)
-    beside = written_beside(tree)
-    body = (
-        withdrawal(topics, tree.mqtt.username)
-        if withdraw
-        else commands(topics, tree.mqtt.username, password(tree.mqtt), renew, beside)
-    )
+    if orders and not reader:
+        raise UserMistake("--orders: goes with --reader USER; the site itself takes orders")
+    if reader == tree.mqtt.username:
+        raise UserMistake(f"--reader {reader}: is the site's own user; name another")
+    topics, user = Topics(tree.mqtt.topic_root, tree.site.id), tree.mqtt.username
+    if reader and withdraw:
+        body = reader_withdrawal(topics, reader)
+    elif reader:
+        body = reader_commands(topics, reader, orders, renew, read_beside(tree))
+    elif withdraw:
+        body = withdrawal(topics, user)
+    else:
+        body = commands(topics, user, password(tree.mqtt), renew, written_beside(tree))
     sys.stdout.write(body.decode() + "\n")

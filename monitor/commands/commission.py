@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.commands.common import ConfigOption, reported
+from monitor.commands.join import joined
 
 if TYPE_CHECKING:
     from monitor.app.commission.session import Session
@@ -33,6 +34,12 @@ def commission(
     restart: Annotated[
         bool, typer.Option("--restart", help="Begin anew, though a walk was left.")
     ] = False,
+    bundle: Annotated[
+        Path | None,
+        typer.Option(
+            "--bundle", metavar="FILE", help="Join a fleet first, as `canister join FILE` does."
+        ),
+    ] = None,
     config: ConfigOption = None,
 ) -> None:
     """Commission on site, step by step: pins, probes, bucket, clean flow, limits, test alarm.
@@ -56,6 +63,8 @@ def commission(
         except Left:
             talk.say("Left; nothing was written.")
             return
+    if bundle is not None and not joined(file, bundle):
+        raise typer.Exit(_END_OF_INPUT)
     session = _session(file, talk, restart, now)
     code = 0
     try:

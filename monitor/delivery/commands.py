@@ -7,6 +7,7 @@ judged where all orders are carried out.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Annotated
 
 import msgspec
@@ -14,6 +15,8 @@ import msgspec
 from monitor.records import Order
 
 _MOST_BYTES = 4096
+RESEND = "resend"
+MOST_AGAIN = 1000
 _Word = Annotated[str, msgspec.Meta(max_length=64)]
 
 
@@ -24,15 +27,29 @@ class _Command(msgspec.Struct, forbid_unknown_fields=True):
     occurrence: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
     minutes: Annotated[float, msgspec.Meta(ge=0, le=1e6)] = 0.0
     by: Annotated[str, msgspec.Meta(max_length=80)] = ""
+    first: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
+    last: Annotated[int, msgspec.Meta(ge=0, le=2**53)] = 0
+    time: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
+
+
+class Resend(msgspec.Struct, frozen=True):
+    """Who has missed events asks for them again, by their numbers, both included."""
+
+    first: int
+    last: int
 
 
 class Arrived(msgspec.Struct, frozen=True):
-    """A command as it came: payload, whether it was retained, where its answer goes."""
+    """A command as it came: payload, whether it was retained, where its answer goes.
+
+    `waited`: it was at the broker while nobody was here to take it, nobody knows for how long.
+    """
 
     payload: bytes
     retained: bool = False
     answer_to: str = ""
     correlation: bytes = b""
+    waited: bool = False
 
 
 class Owed(msgspec.Struct, frozen=True):
@@ -50,11 +67,12 @@ class Unreadable(Exception):
     """Why a command is not even put down; the text is for whoever sent it."""
 
 
-def read(arrived: Arrived) -> Order:
-    """Return the order that a command asks for.
+def read(arrived: Arrived) -> tuple[Order | Resend, float | None]:
+    """Return what a command asks for, and when it was given by its own word.
 
     Raises:
-        Unreadable: it is retained, too long, no JSON, or has keys or types that are not known.
+        Unreadable: it is retained, too long, no JSON, or has keys or types that are not known; or it
+            has waited at the broker and makes no sense late.
     """
     if arrived.retained:
         raise Unreadable(
@@ -66,9 +84,25 @@ def read(arrived: Arrived) -> Order:
         asked = msgspec.json.decode(arrived.payload, type=_Command)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:  # ValidationError is among them
         raise Unreadable(f"{error}; expected a JSON object such as " + _EXAMPLE) from error
-    return Order(asked.order, asked.filter, asked.minutes, asked.alarm, asked.occurrence, asked.by)
+    if asked.order == RESEND:
+        if not 1 <= asked.first <= asked.last < asked.first + MOST_AGAIN:
+            raise Unreadable(
+                f"first {asked.first} and last {asked.last}; expected numbers from 1 that rise, "
+                f"{MOST_AGAIN} events at the most"
+            )
+        return Resend(asked.first, asked.last), None
+    made_utc_s = None if asked.time is None else asked.time.timestamp()
+    # A pause or a shelving begins when it is given, and only its time tells how much is left of it.
+    if arrived.waited and asked.minutes > 0 and made_utc_s is None:
+        raise Unreadable(f"{_WAITED}; give it again, or with the time it was given at")
+    # An acknowledgement is of what its maker has seen.
+    if arrived.waited and asked.order == "acknowledge" and asked.occurrence == 0:
+        raise Unreadable(f"{_WAITED}; give it again, or with the occurrence that was seen")
+    order = Order(asked.order, asked.filter, asked.minutes, asked.alarm, asked.occurrence, asked.by)
+    return order, made_utc_s
 
 
+_WAITED = "it waited at the broker while nobody was here to take it"
 _EXAMPLE = '{"order": "acknowledge", "filter": "long_tank"}'
 
 

@@ -1,4 +1,4 @@
-"""The MQTT discovery message of Home Assistant, one for each filter. Pure.
+"""The MQTT discovery message of Home Assistant, one for each filter and one for the site. Pure.
 
 Its published documentation (home-assistant.io, "MQTT Discovery", "Device discovery payload") has
 one retained JSON text for a device with all its entities. They read the topics that we publish in any
@@ -28,7 +28,7 @@ _WHY = (
 
 
 def config_topic(prefix: str, site: str, filter_id: str) -> str:
-    """Return where a filter is announced."""
+    """Return where a filter is announced, or with an empty id the site itself."""
     return f"{prefix}/device/{_object_id(site, filter_id)}/config"
 
 
@@ -50,8 +50,26 @@ def config(topics: Topics, filter_id: str, name: str, alarms: Iterable[str], ver
         "entity_category": "diagnostic",
         "value_template": _SIMULATED,
     }
-    for kind in alarms:
-        parts[f"alarm-{kind}"] = _alarm(kind, topics.alarm(filter_id, kind))
+    parts |= _alarms(topics, filter_id, alarms)
+    state_topic = {"state_topic": topics.state(filter_id)}
+    return _announced(topics, own, name, "Canister filter", version, parts, state_topic)
+
+
+def site_config(topics: Topics, name: str, alarms: Iterable[str], version: str) -> bytes:
+    """Return the announcement of the site itself: the alarms that are of no filter."""
+    own, parts = _object_id(topics.site, ""), _alarms(topics, "", alarms)
+    return _announced(topics, own, name, "Canister site", version, parts, {})
+
+
+def _announced(
+    topics: Topics,
+    own: str,
+    name: str,
+    model: str,
+    version: str,
+    parts: dict[str, dict[str, Any]],
+    more: dict[str, str],
+) -> bytes:
     for part, options in parts.items():
         options["unique_id"] = f"{own}-{part}"
     return msgspec.json.encode(
@@ -59,13 +77,13 @@ def config(topics: Topics, filter_id: str, name: str, alarms: Iterable[str], ver
             "device": {
                 "identifiers": [own],
                 "name": name,
-                "model": "Canister filter",
+                "model": model,
                 "sw_version": version,
             },
             "origin": {"name": _ORIGIN, "sw_version": version},
             "availability_topic": topics.presence,
             "availability_template": _ONLINE,
-            "state_topic": topics.state(filter_id),
+            **more,
             "qos": 1,
             "components": parts,
         }
@@ -94,6 +112,10 @@ def _template(figure: Figure) -> str:
     return f"{{{{ {value} if {known} else none }}}}"
 
 
+def _alarms(topics: Topics, filter_id: str, kinds: Iterable[str]) -> dict[str, dict[str, Any]]:
+    return {f"alarm-{kind}": _alarm(kind, topics.alarm(filter_id, kind)) for kind in kinds}
+
+
 def _alarm(kind: str, topic: str) -> dict[str, Any]:
     return {
         "platform": "binary_sensor",
@@ -108,4 +130,4 @@ def _alarm(kind: str, topic: str) -> dict[str, Any]:
 
 def _object_id(site: str, filter_id: str) -> str:
     # Our ids have no hyphens, so these two part site and filter for certain.
-    return f"canister-{site}-{filter_id}"
+    return f"canister-{site}-{filter_id}" if filter_id else f"canister-{site}"

@@ -1,4 +1,4 @@
-"""A site as one device of the Homie convention 5.0, every filter a node of it. Pure.
+"""A site as one device of the Homie convention 5.0, every filter a node of it, its own alarms another. Pure.
 
 The convention (homieiot.github.io, version 5.0.0, CC BY 4.0) asks for lower-case ids with hyphens,
 one retained topic for each value, and a JSON description that changes only while the device is not
@@ -18,17 +18,23 @@ from monitor.records import Quality
 
 VERSION = "5.0"
 _MAJOR = "5"
+# Our ids have no two underscores in a row, so no filter's node is called so.
+SITE_NODE = "site--alarms"
 _QUALITIES = {"flow-quality": "Flow reading", "temperature-quality": "Temperature reading"}
 
 
 class Device(msgspec.Struct, frozen=True):
-    """What a site shows; `filters` are names for people by id, `alarms` the kinds there are."""
+    """What a site shows; `filters` are names for people by id, `alarms` the kinds that each has.
+
+    `site_alarms` are the kinds of the site itself: the power, a leak, the board.
+    """
 
     root: str
     site: str
     name: str
     filters: Mapping[str, str]
     alarms: tuple[str, ...]
+    site_alarms: tuple[str, ...] = ()
 
     @property
     def base(self) -> str:
@@ -50,7 +56,9 @@ class Device(msgspec.Struct, frozen=True):
         topics = [self.state_topic, self.description_topic]
         for filter_id in self.filters:
             topics += [f"{self.base}/{_id(filter_id)}/{name}" for name in self._properties()]
-            topics += [self._alert(filter_id, kind) for kind in self.alarms]
+            topics += [self._alert(_id(filter_id), kind) for kind in self.alarms]
+        for kind in self.site_alarms:
+            topics += [f"{self.base}/{SITE_NODE}/alarm-{kind}", self._alert(SITE_NODE, kind)]
         return topics
 
     def description(self, version: int) -> bytes:
@@ -59,6 +67,9 @@ class Device(msgspec.Struct, frozen=True):
             _id(filter_id): {"name": name, "properties": self._properties()}
             for filter_id, name in self.filters.items()
         }
+        if self.site_alarms:
+            whole = {"name": "Site: power, floor, board", "properties": _alarms(self.site_alarms)}
+            nodes[SITE_NODE] = whole
         return msgspec.json.encode(
             {"homie": VERSION, "version": version, "name": self.name, "nodes": nodes}
         )
@@ -78,11 +89,21 @@ class Device(msgspec.Struct, frozen=True):
         for name in _QUALITIES:
             shown[f"{node}/{name}"] = str(state[name.replace("-", "_")]).encode()
         shown[f"{node}/simulated"] = _boolean(state["simulated"])
-        for kind in self.alarms:
+        return shown | self._standing(_id(filter_id), self.filters[filter_id], self.alarms, alarms)
+
+    def site_values(self, alarms: Mapping[str, Mapping[str, Any]]) -> dict[str, bytes]:
+        """Return what the topics of the site's own alarms show, as `values` does for a filter."""
+        return self._standing(SITE_NODE, self.name, self.site_alarms, alarms)
+
+    def _standing(
+        self, node: str, name: str, kinds: tuple[str, ...], alarms: Mapping[str, Mapping[str, Any]]
+    ) -> dict[str, bytes]:
+        shown: dict[str, bytes] = {}
+        for kind in kinds:
             active = kind in alarms and bool(alarms[kind]["active"])
-            shown[f"{node}/alarm-{kind}"] = _boolean(active)
-            said = self._message(filter_id, kind, alarms[kind]) if active else ""
-            shown[self._alert(filter_id, kind)] = said.encode()
+            shown[f"{self.base}/{node}/alarm-{kind}"] = _boolean(active)
+            said = _message(name, kind, alarms[kind]) if active else ""
+            shown[self._alert(node, kind)] = said.encode()
         return shown
 
     def _properties(self) -> dict[str, dict[str, str]]:
@@ -94,17 +115,20 @@ class Device(msgspec.Struct, frozen=True):
         for name, words in _QUALITIES.items():
             found[name] = {"name": words, "datatype": "enum", "format": ",".join(Quality)}
         found["simulated"] = {"name": "Simulated, no real water", "datatype": "boolean"}
-        for kind in self.alarms:
-            found[f"alarm-{kind}"] = {"name": alarm_words(kind), "datatype": "boolean"}
-        return found
+        return found | _alarms(self.alarms)
 
-    def _alert(self, filter_id: str, kind: str) -> str:
-        # Our ids have no two underscores in a row, so two hyphens part filter and kind for certain.
-        return f"{self.base}/$alert/{_id(filter_id)}--{kind}"
+    def _alert(self, node: str, kind: str) -> str:
+        # A kind has no two hyphens in a row, so these part node and kind for certain.
+        return f"{self.base}/$alert/{node}--{kind}"
 
-    def _message(self, filter_id: str, kind: str, alarm: Mapping[str, Any]) -> str:
-        told = [str(alarm[key]) for key in ("evidence", "advice") if alarm[key]]
-        return "; ".join([f"{self.filters[filter_id]}: {alarm_words(kind)}", *told])
+
+def _alarms(kinds: tuple[str, ...]) -> dict[str, dict[str, str]]:
+    return {f"alarm-{k}": {"name": alarm_words(k), "datatype": "boolean"} for k in kinds}
+
+
+def _message(name: str, kind: str, alarm: Mapping[str, Any]) -> str:
+    told = [str(alarm[key]) for key in ("evidence", "advice") if alarm[key]]
+    return "; ".join([f"{name}: {alarm_words(kind)}", *told])
 
 
 def _id(name: str) -> str:

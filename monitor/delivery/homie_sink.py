@@ -43,15 +43,19 @@ class HomieSink:
     """Shows one device, from `init` over `ready` to `disconnected`, or `lost` by the last will.
 
     Args:
-        address: the broker, with a client id that nobody else uses.
+        address: the broker, with a client id that nobody else uses; asked for at every connection, so
+            that a new password or certificate counts.
         state_topic: the `$state` of the device.
         gone: retained topics of earlier that must go, in this order.
     """
 
     name, batch = "homie", BATCH
 
-    def __init__(self, address: BrokerAddress, state_topic: str, gone: Iterable[str] = ()) -> None:
-        self._address = address
+    def __init__(
+        self, address: Callable[[], BrokerAddress], state_topic: str, gone: Iterable[str] = ()
+    ) -> None:
+        self._ask = address
+        self._address = address()  # what cannot be read is a mistake now, and bad luck later
         self._state_topic = state_topic
         self._standing = Standing()
         self._standing.take_away(gone)
@@ -76,6 +80,7 @@ class HomieSink:
         Raises:
             BrokerError: not reached, refused, or no acknowledgement.
         """
+        self._address = self._ask()
         session = Session(self._address, Message(self._state_topic, b"lost", True), self.on_lost)
         session.open()
         self._session = session
@@ -132,8 +137,9 @@ class HomieFarewell:
 
     name, batch = "homie", BATCH
 
-    def __init__(self, address: BrokerAddress, gone: Sequence[str]) -> None:
-        self._address = address
+    def __init__(self, address: Callable[[], BrokerAddress], gone: Sequence[str]) -> None:
+        self._ask = address
+        self._address = address()
         self._state_topic = gone[0]
         self._standing = Standing()
         self._standing.take_away(gone)
@@ -152,6 +158,7 @@ class HomieFarewell:
             BrokerError: not reached or refused.
         """
         if self._standing.leaving:
+            self._address = self._ask()
             session = Session(self._address, Message(self._state_topic, b"", True), self._gone)
             session.open()
             self._session = session

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import secrets
 import socket
 import ssl
 import threading
@@ -36,6 +37,11 @@ _FIRST_FAILURE_CODE = 128  # MQTT 5.0 section 2.4: reason codes of 0x80 and abov
 _SESSION_EXPIRY_S = 3600
 _WILL_DELAY_S = 10
 _ACKNOWLEDGED_WITHIN_S = 20.0
+# What a broker has kept for us comes right after its answer; where no mark tells it from what is new,
+# it is taken for kept so long after the subscription.
+_KEPT_COMES_WITHIN_S = 2.0
+_NOT_YET_VALID = 9  # X509_V_ERR_CERT_NOT_YET_VALID of openssl's x509_vfy.h
+_LARGEST_MARK = 268_435_455  # MQTT 5.0 section 3.8.2.1.2
 # As many as a broker takes when it does not say (Mosquitto's max_inflight_messages).
 IN_FLIGHT = 20
 _QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux only
@@ -79,6 +85,8 @@ class Session:
         on_lost: called once, from another thread, when the connection is gone.
         take: gets what arrives, in the client's own thread, so that it must only note it. It is there
             before the connection: the broker hands over what it kept right after its answer.
+        only_look: nothing that arrives is acknowledged, so that the broker keeps it for the next
+            connection under the same client id.
     """
 
     def __init__(
@@ -87,6 +95,7 @@ class Session:
         will: Message,
         on_lost: Callable[[], None],
         take: Callable[[Arrived], None] | None = None,
+        only_look: bool = False,
     ) -> None:
         self._address = address
         self._on_lost = on_lost
@@ -95,14 +104,17 @@ class Session:
         self._lost = threading.Event()
         self._granted = threading.Event()
         self._grant: int | None = None
+        self._granted_at_s = float("inf")
+        # Of this session's own subscription, for what comes by it; 0 where there are no marks.
+        self._mark = secrets.randbelow(_LARGEST_MARK) + 1 if address.version5 else 0
         self._acks: dict[int, int] = {}
         self._awaited: set[int] = set()
         self._ack_came = threading.Condition()
-        self._client = self._built(will)
+        self._client = self._built(will, only_look)
         if take is not None:
             self._client.on_message = self._taking(take)
 
-    def _built(self, will: Message) -> paho.Client:
+    def _built(self, will: Message, only_look: bool) -> paho.Client:
         address = self._address
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
@@ -110,13 +122,14 @@ class Session:
             protocol=paho.MQTTv5 if address.version5 else paho.MQTTv311,
             reconnect_on_failure=False,
             clean_session=None if address.version5 else False,
+            manual_ack=only_look,
         )
         client.max_inflight_messages_set(IN_FLIGHT)
         client.max_queued_messages_set(0)
         if address.username:
             client.username_pw_set(address.username, address.password)
         if address.tls:
-            client.tls_set_context(_tls_context(address))
+            client.tls_set_context(tls_context(address))
         properties = None
         if address.version5:
             properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
@@ -145,7 +158,7 @@ class Session:
         """Connect and wait for the broker's answer.
 
         Raises:
-            Refused: the broker says no, for instance to the password.
+            Refused: the broker says no, for instance to the password, or its certificate is not accepted.
             BrokerError: it cannot be reached or does not answer in time.
         """
         address, extra = self._address, {}
@@ -157,6 +170,13 @@ class Session:
         try:
             self._client.connect_timeout = _CONNECT_WITHIN_S
             self._client.connect(address.host, address.port, address.keepalive_s, **extra)  # type: ignore[arg-type]
+        except ssl.SSLCertVerificationError as error:
+            # Before the board's clock is right every certificate may lie in the future.
+            kind = BrokerError if error.verify_code == _NOT_YET_VALID else Refused
+            raise kind(
+                f"{place}: TLS failed: its certificate is not accepted: {error.verify_message}; look at "
+                "mqtt.tls.ca_file and mqtt.host here, and at the certificate there"
+            ) from error
         except ssl.SSLError as error:
             raise BrokerError(
                 f"{place}: TLS failed: {error.reason or error}; look at mqtt.tls and the port"
@@ -177,8 +197,10 @@ class Session:
             raise Refused(f"{place}: refused: {words}; look at mqtt.username and the password")
 
     def _connected(
-        self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any
+        self, _client: Any, _data: Any, _flags: Any, reason: Any, properties: Any
     ) -> None:
+        if getattr(properties, "SubscriptionIdentifierAvailable", 1) == 0:
+            self._mark = 0
         self._answer = (int(reason.value), str(reason))
         self._answered.set()
 
@@ -249,22 +271,37 @@ class Session:
                     bool(message.retain),
                     str(getattr(extra, "ResponseTopic", "") or ""),
                     bytes(getattr(extra, "CorrelationData", b"") or b""),
+                    self._has_waited(extra),
                 )
             )
 
         return self._guarded(came)
 
+    def _has_waited(self, extra: Any) -> bool:
+        """Whether a message was kept for us from before this session's own subscription.
+
+        The broker marks each with the identifier of the subscription by which it took it (MQTT 5.0
+        section 3.3.4), and each session subscribes anew under another.
+        """
+        if self._mark:
+            return self._mark not in (getattr(extra, "SubscriptionIdentifier", None) or ())
+        return time.monotonic() < self._granted_at_s + _KEPT_COMES_WITHIN_S
+
     def subscribe(self, topic: str, within_s: float) -> bool:
         """Ask for what comes on a topic at QoS 1; return whether the broker allows it in time."""
         self._client.on_subscribe = self._guarded(self._subscribed)
-        self._client.subscribe(topic, qos=1)
+        properties = None
+        if self._mark:
+            properties = Properties(PacketTypes.SUBSCRIBE)  # type: ignore[no-untyped-call]
+            properties.SubscriptionIdentifier = self._mark
+        self._client.subscribe(topic, qos=1, properties=properties)
         self._granted.wait(within_s)
         return self._grant is not None and accepted(self._grant)
 
     def _subscribed(
         self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any
     ) -> None:
-        self._grant = int(reasons[0].value)
+        self._grant, self._granted_at_s = int(reasons[0].value), time.monotonic()
         self._granted.set()
 
     def close(self, farewell: Message | None) -> None:
@@ -331,7 +368,12 @@ def _acknowledge_at_once(connection: Any) -> None:
             connection.setsockopt(socket.IPPROTO_TCP, _QUICKACK, 1)
 
 
-def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
+def tls_context(address: BrokerAddress) -> ssl.SSLContext:
+    """Return what a connection is encrypted with.
+
+    Raises:
+        BrokerError: a certificate file cannot be used.
+    """
     try:
         context = ssl.create_default_context(cafile=address.ca_file or None)
         if address.cert_file:

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 import msgspec
 
 from monitor.delivery import commands, payloads
-from monitor.delivery.commands import Arrived, Owed, Unreadable
+from monitor.delivery.commands import Arrived, Owed, Resend, Unreadable
 from monitor.delivery.dispatcher import BATCH
 from monitor.delivery.mqtt import BrokerAddress, Message, Session, accepted, hand_over
 from monitor.delivery.standing import Standing
@@ -32,11 +32,14 @@ _MOST_EXTRAS_LOST = 3
 class Desk(Protocol):
     """What the sink needs of the journal to pass on orders."""
 
-    def order(self, order: Order) -> int:
-        """Put down an order and return its number."""
+    def order(self, order: Order, made_utc_s: float | None = None) -> int:
+        """Put down an order, as of now or of a time, and return its number."""
 
     def answer(self, seq: int) -> str | None:
         """Return what became of an order, `None` for nothing yet."""
+
+    def entries_after(self, position: int, limit: int) -> list[Entry]:
+        """Return events above a number, oldest first."""
 
 
 class MqttSink:
@@ -45,7 +48,7 @@ class MqttSink:
     Args:
         address: asked for at every connection, so that a new password or certificate counts.
         topics: of this site.
-        journal_id, run, version: for the ids and for presence.
+        run, version: for the ids and for presence.
         simulated: no real water is behind this; every event says so.
         on_lost: called from another thread when the connection is gone.
         desk: where commands are put down; `None` to obey none.
@@ -58,8 +61,7 @@ class MqttSink:
         self,
         address: Callable[[], BrokerAddress],
         topics: Topics,
-        journal_id: str,
-        run: str,
+        run: payloads.Run,
         version: str,
         simulated: bool = False,
         on_lost: Callable[[], None] = lambda: None,
@@ -69,8 +71,8 @@ class MqttSink:
         self._opened: BrokerAddress | None = None
         self._place = "broker"
         self._topics = topics
-        self._journal_id = journal_id
         self._run = run
+        self._connection = 0
         self._version = version
         self._simulated = simulated
         self.on_lost = on_lost
@@ -113,6 +115,7 @@ class MqttSink:
             BrokerError: not reached, refused, or no acknowledgement.
         """
         address = self._opened = self._address()
+        self._connection += 1
         self._place = f"broker {address.host}:{address.port}"
         will = Message(self._topics.presence, self._presence("lost", None), True)
         take = None if self._desk is None else self._came
@@ -169,10 +172,11 @@ class MqttSink:
                     payloads.identified(
                         payloads.event(e.event),
                         self._topics.site,
-                        e.journal or self._journal_id,
+                        e.journal or self._run.journal,
                         e.run,
                         e.seq,
                         self._simulated,
+                        e.synchronised,
                     ),
                 )
                 for e in entries
@@ -226,8 +230,12 @@ class MqttSink:
     def _take(self, desk: Desk, arrived: Arrived, now_s: float) -> None:
         to = commands.answer_topic(arrived.answer_to, self._topics.answers)
         try:
-            order = commands.read(arrived)
-            seq = desk.order(order)
+            order, made_utc_s = commands.read(arrived)
+            if isinstance(order, Resend):
+                said = self._send_again(desk, order)
+                self._answer(to, arrived.correlation, commands.RESEND, None, said)
+                return
+            seq = desk.order(order, made_utc_s)
         except (Unreadable, StorageError) as why:
             _log.warning("a command over MQTT is refused: %s", why)
             self._answer(to, arrived.correlation, None, None, f"refused: {why}")
@@ -235,11 +243,24 @@ class MqttSink:
         until_s = now_s + _ANSWERED_WITHIN_S
         self._owed.append(Owed(seq, order.name, order.filter_id, to, arrived.correlation, until_s))
 
+    def _send_again(self, desk: Desk, wanted: Resend) -> str:
+        """Publish events once more, as they were; those that are gone are gone."""
+        count, position = 0, wanted.first - 1
+        while entries := desk.entries_after(position, BATCH):
+            position = entries[-1].seq
+            entries = [e for e in entries if e.seq <= wanted.last]
+            sent = self._publish_events(entries) if entries else 0
+            count += sent
+            if sent < BATCH:
+                break
+        return f"done: {count} of {wanted.last - wanted.first + 1} events sent again"
+
     def _answer(
         self, to: str, correlation: bytes, order: str | None, filter_id: str | None, said: str
     ) -> None:
         """Answer; that a stranger's answer cannot be sent is no reason to hold up alarms."""
-        body = msgspec.json.encode(payloads.answer(time.time(), order, filter_id, said))
+        fields = payloads.answer(time.time(), order, filter_id, said)
+        body = msgspec.json.encode({**fields, "site": self._topics.site, "run": self._run.id})
         session = self._session
         if session is None:
             return
@@ -252,8 +273,10 @@ class MqttSink:
         return hand_over(self._session, self._opened or self._address(), messages)
 
     def _presence(self, word: str, utc_s: float | None) -> bytes:
-        fields: dict[str, Any] = payloads.presence(word, self._run, utc_s, self._version)
-        return msgspec.json.encode(fields)
+        fields: dict[str, Any] = payloads.presence(
+            word, self._run, self._connection, utc_s, self._version
+        )
+        return msgspec.json.encode({**fields, "site": self._topics.site})
 
 
 def _answer_of(desk: Desk, seq: int) -> str | None:

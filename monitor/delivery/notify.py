@@ -85,7 +85,7 @@ class NotifySink:
         self._simulated = simulated
         self._zone = zone
         self._clock = clock if clock is not None else _wall
-        self._made = made if made is not None else _by_apprise
+        self._made = made if made is not None else by_apprise
         self._way: Callable[[str, str], bool] | None = None
         self._held: tuple[Entry, ...] = ()
         self._told_early: set[tuple[object, ...]] = set()
@@ -184,7 +184,7 @@ def _wall() -> float:
     return datetime.now().astimezone().timestamp()
 
 
-def _by_apprise(address: str) -> Callable[[str, str], bool]:
+def by_apprise(address: str) -> Callable[[str, str], bool]:
     """Return a sender for one address.
 
     Raises:
@@ -194,8 +194,8 @@ def _by_apprise(address: str) -> Callable[[str, str], bool]:
         import apprise
     except ImportError as error:
         raise MachineError(
-            "notify: the extra is not installed; run .venv/bin/pip install -c "
-            "deploy/constraints.txt -e '.[notify]'"
+            "notify: the library for messages is not installed; run deploy/install again, or in a "
+            "checkout .venv/bin/pip install -c deploy/constraints.txt -e '.[notify]'"
         ) from error
     # Its own log lines can carry addresses.
     logging.getLogger("apprise").setLevel(logging.CRITICAL)

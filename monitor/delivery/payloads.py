@@ -30,6 +30,14 @@ FORMAT = 1
 """Version of all payloads; it grows when a field changes its meaning or goes."""
 
 
+class Run(msgspec.Struct, frozen=True):
+    """A run of the daemon: its id, the journal's, and when it began on the line that only goes forward."""
+
+    journal: str
+    id: str
+    began_line_s: float
+
+
 def iso(utc_s: float) -> str:
     """Return a time as `2026-03-01T08:00:00.000Z`."""
     stamp = datetime.fromtimestamp(utc_s, UTC)
@@ -46,6 +54,10 @@ def share(part: float | None, whole: float | None) -> float | None:
     return None if part is None or not whole else round(part / whole, 3)
 
 
+def _line(line_s: float) -> float:
+    return round(line_s, 3)
+
+
 def _degrees(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
 
@@ -54,6 +66,7 @@ def event(happened: Event) -> dict[str, Any]:
     """Return an event's own fields: the same in topics, in `--json` output and in files."""
     return {
         "time": iso(happened.utc_s),
+        "line_s": _line(happened.line_s),
         "filter": happened.filter_id or None,
         "alarm": happened.alarm,
         "event": happened.event,
@@ -95,6 +108,7 @@ def never(filter_id: str, kind: AlarmKind, simulated: bool = False) -> dict[str,
         "active": False,
         "simulated": simulated,
         "time": None,
+        "line_s": None,
         "filter": filter_id or None,
         "alarm": kind,
         "occurrence": 0,
@@ -132,6 +146,7 @@ def state(
     return {
         "format": FORMAT,
         "time": iso(now.utc_s),
+        "line_s": _line(now.line_s),
         "clock_synchronised": now.synchronised,
         "filter": seen.filter_id,
         "flow_l_per_h": litres_per_hour(seen.steady_m3_per_s) if fine else None,
@@ -176,12 +191,21 @@ def due(ahead: Outlook) -> dict[str, Any]:
     }
 
 
-def presence(word: str, run: str, utc_s: float | None, version: str) -> dict[str, Any]:
-    """Return a birth, will or farewell; a will has no time, since nobody knows when it is sent."""
+def presence(
+    word: str, run: Run, connection: int, utc_s: float | None, version: str
+) -> dict[str, Any]:
+    """Return a birth, will or farewell; a will has no time, since nobody knows when it is sent.
+
+    `connection` counts the connections of the run, so that words that come late or in another order
+    can be put in theirs.
+    """
     return {
         "format": FORMAT,
         "presence": word,
-        "run": run,
+        "journal": run.journal,
+        "run": run.id,
+        "began_line_s": _line(run.began_line_s),
+        "connection": connection,
         "time": None if utc_s is None else iso(utc_s),
         "version": version,
     }
@@ -201,6 +225,7 @@ def heartbeat(
     return {
         "format": FORMAT,
         "time": iso(now.utc_s),
+        "line_s": _line(now.line_s),
         "clock_synchronised": now.synchronised,
         "run": run,
         "version": version,
@@ -223,15 +248,26 @@ def answer(now_utc_s: float, order: str | None, filter_id: str | None, said: str
 
 
 def identified(
-    fields: Mapping[str, Any], site: str, journal: str, run: str, seq: int, simulated: bool = False
+    fields: Mapping[str, Any],
+    site: str,
+    journal: str,
+    run: str,
+    seq: int,
+    simulated: bool = False,
+    synchronised: bool = True,
 ) -> bytes:
-    """Return an event ready to send; receivers drop a second one with the same id."""
+    """Return an event ready to send; receivers drop a second one with the same id.
+
+    `synchronised` says whether its time is of a clock that was right.
+    """
     whole = {
         "format": FORMAT,
         "id": f"{site}.{journal}.{seq}",
         "site": site,
+        "journal": journal,
         "run": run,
         "sequence": seq,
+        "clock_synchronised": synchronised,
         "simulated": simulated,
         **fields,
     }

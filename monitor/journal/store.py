@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 
 from monitor.errors import StorageError
-from monitor.journal import damage, pruning
+from monitor.journal import damage, pruning, setting_right
 from monitor.journal.packing import packed, unpacked
 from monitor.journal.schema import NewerJournalError, bring_up
 from monitor.records import Entry, Event, Moment, Order, Sample
@@ -461,6 +461,23 @@ class Journal:
             dropped += gone
             if gone == 0:
                 return dropped
+
+    def set_right(self, now: Moment, since_line_s: float, filters: Sequence[str]) -> int:
+        """Give what this run recorded by a clock that was not set its right time; return how many.
+
+        `now` is a moment whose time is right, `since_line_s` where the run began. Rows go in pages, as
+        in `prune`; what was delivered before keeps the time, and the remark, that it went out with.
+        """
+        found, left = 0, [*filters]
+        while True:
+            with self.guarded("write", transaction=True) as link:
+                done = setting_right.events_page(link, self.run, now)
+                if not done and left:
+                    done = setting_right.samples_page(link, left[0], since_line_s, now)
+                    left = left if done else left[1:]
+            found += done
+            if not done and not left:
+                return found
 
     def close(self) -> None:
         """Close every connection."""

@@ -34,10 +34,21 @@ class Watchdog:
             raise KeyError(loop)
         self._last[loop] = time.monotonic()
 
+    def add(self, loop: str, silence_s: float) -> None:
+        """Announce one more loop; it has made progress now."""
+        # Others read these at any time: a new dictionary in one move, never a change of the old one.
+        self._allowed = {**self._allowed, loop: silence_s}
+        self._last = {**self._last, loop: time.monotonic()}
+
+    def drop(self, loop: str) -> None:
+        """Expect nothing more of a loop."""
+        self._last = {name: at for name, at in self._last.items() if name != loop}
+        self._allowed = {name: s for name, s in self._allowed.items() if name != loop}
+
     def stalled(self) -> list[str]:
         """Return the loops that have been silent for too long."""
         now = time.monotonic()
-        return [name for name, at in self._last.items() if now - at > self._allowed[name]]
+        return [name for name, at in self._last.items() if now - at > self._allowed.get(name, now)]
 
     def feed(self) -> None:
         """Tell the service manager that all is well, if it is."""

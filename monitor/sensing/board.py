@@ -8,6 +8,7 @@ every two seconds at what the firmware saw since).
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from monitor.records import Health, Moment, Reading
@@ -19,6 +20,9 @@ _HELD_S = 60.0
 # Where the boot loader reads; since bookworm the second is only a note that points to the first.
 _BOOT_FILES = (Path("/boot/firmware/config.txt"), Path("/boot/config.txt"))
 _OVERLAY = "w1-gpio"
+_OVERLAY_PIN = re.compile(rf"dtoverlay={_OVERLAY}(?:-pullup)?(?:,(?:.*,)?gpiopin=(\d+))?")
+ONE_WIRE_PIN = 4
+"""The overlay's pin where none is named (the firmware's overlays/README, w1-gpio)."""
 
 SUPPLY = "supply"
 """The name of this part."""
@@ -57,6 +61,22 @@ def overlay_remedy(files: tuple[Path, ...] = _BOOT_FILES) -> str:
             return f"dtoverlay={_OVERLAY} stands in {file}: boot again; if that was done, see dmesg"
         return f"add dtoverlay={_OVERLAY} to {file} (deploy/install does) and boot again"
     return f"add dtoverlay={_OVERLAY} to {_BOOT_FILES[0]} and boot again"
+
+
+def one_wire_pin(files: tuple[Path, ...] = _BOOT_FILES) -> int | None:
+    """Return the BCM number of the pin that the boot loader gives to the 1-Wire bus, `None` for none.
+
+    Args:
+        files: where the boot loader may read; the first that exists counts.
+    """
+    for file in files:
+        try:
+            lines = file.read_text(encoding="utf-8", errors="replace").splitlines()
+        except OSError:
+            continue
+        found = [m for line in lines if (m := _OVERLAY_PIN.match(line.strip()))]
+        return int(found[-1][1] or ONE_WIRE_PIN) if found else None
+    return None
 
 
 class Board:

@@ -2,6 +2,9 @@
 
 It is asked once a second and not told of by edges: so it works on when the thread that reports edges
 does not, and needs no filter against bouncing but the time for which it must stand.
+
+A pin that cannot be claimed is no reason to leave the filters unwatched: it is told as a trouble of this
+part, and tried again.
 """
 
 from __future__ import annotations
@@ -13,6 +16,8 @@ from typing import Any
 from monitor.errors import SensorError
 from monitor.records import Health, Moment, Reading
 from monitor.sensing.gpio import Header, pin_refused
+
+_AGAIN_EVERY_S = 10.0
 
 LEAK_CONTACT = "leak contact"
 """The name of this part."""
@@ -43,28 +48,43 @@ class LeakContact:
         self._hold_s = hold_s
         self._header = header
         self._pin: Any | None = None
+        self._wanted = False
+        self._refused = ("its pin is not open", "run canister check")
+        self._tried_s: float | None = None
         self._floor = Floor.UNKNOWN
         self._coming = Floor.UNKNOWN
         self._since_s = 0.0
 
     def start(self) -> None:
-        """Claim the pin.
+        """Claim the pin; where that fails it is a trouble that `health` tells, and is tried again."""
+        self._wanted = True
+        self._claim()
 
-        Raises:
-            SensorError: no GPIO chip, no permission, or a pin that is in use.
-        """
+    def _claim(self) -> None:
         self._header.enter()
         try:
             self._pin = self._header.take(self._number)
-        except SensorError:
-            self._header.leave()
-            raise
         except Exception as error:  # gpiozero and lgpio raise many unrelated kinds
             self._header.leave()
-            raise pin_refused(self._number, "of the leak contact", error) from error
+            told = (
+                error
+                if isinstance(error, SensorError)
+                else pin_refused(self._number, "of the leak contact", error)
+            )
+            line, _, remedy = str(told).partition("; ")
+            self._refused = (f"{line}: no leak would be noticed", remedy)
+
+    def _claim_again(self, now: Moment) -> None:
+        if self._tried_s is None:
+            self._tried_s = now.line_s
+        if now.line_s - self._tried_s >= _AGAIN_EVERY_S:
+            self._tried_s = now.line_s
+            self._claim()
 
     def read(self, now: Moment) -> tuple[Reading, ...]:
         """Ask the contact; return nothing: it belongs to no filter."""
+        if self._wanted and self._pin is None:
+            self._claim_again(now)
         seen = self._asked()
         if seen is not self._coming:
             self._coming, self._since_s = seen, now.line_s
@@ -79,7 +99,7 @@ class LeakContact:
     def health(self, now: Moment) -> Health:
         """Say whether the contact can be read."""
         if self._pin is None:
-            return Health(LEAK_CONTACT, False, "its pin is not open", "run canister check")
+            return Health(LEAK_CONTACT, False, *self._refused)
         if self._coming is Floor.UNKNOWN and self._asked() is Floor.UNKNOWN:
             return Health(
                 LEAK_CONTACT,
@@ -92,6 +112,7 @@ class LeakContact:
     def close(self) -> None:
         """Give the pin back."""
         self._floor = self._coming = Floor.UNKNOWN
+        self._wanted, self._tried_s = False, None
         if self._pin is None:
             return
         with contextlib.suppress(Exception):  # a chip that is gone refuses even this

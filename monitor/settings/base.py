@@ -11,6 +11,8 @@ from pydantic_core import PydanticCustomError
 from monitor.settings.figure import Figure, certain, parse
 
 ENVIRONMENT_PREFIX = "CANISTER_"
+FLEET_VARIABLE = ENVIRONMENT_PREFIX + "FLEET_CONFIG"
+"""Names the configuration of a hub; on a machine that is a hub too, it means nothing to a board."""
 MAX_FILTERS = 8
 ID_PATTERN = r"^[a-z][a-z0-9]*(_[a-z0-9]+)*$"
 # Family code 28 marks the digital thermometer family of the 1-Wire bus (data sheet of the DS18B20).

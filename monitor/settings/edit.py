@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -120,3 +121,17 @@ def _free(wanted: Path) -> Path:
 def writable(file: Path) -> bool:
     """Return whether this user may put another file into the place of this one."""
     return os.access(file.resolve().parent, os.W_OK | os.X_OK)
+
+
+def install_line(ready: Path, file: Path, stamp: str) -> str:
+    """Return what an administrator types to put a file that lies ready into the place of another.
+
+    Rights, owner and group stay; the old one is kept under its name with `stamp`.
+    """
+    file = file.resolve()
+    owner = file.stat()
+    words = [
+        "sudo", "install", "-b", "-S", f".{stamp}", "-o", str(owner.st_uid), "-g", str(owner.st_gid),
+        "-m", f"{owner.st_mode & 0o7777:o}", str(ready), str(file),
+    ]  # fmt: skip
+    return shlex.join(words)

@@ -20,7 +20,7 @@ from pydantic_settings import (
 from pydantic_settings.exceptions import SettingsError as ForeignSettingsError
 
 from monitor.errors import SettingsError, SizingError
-from monitor.settings.base import ENVIRONMENT_PREFIX
+from monitor.settings.base import ENVIRONMENT_PREFIX, FLEET_VARIABLE
 from monitor.settings.card import lend, read_card, read_raw
 from monitor.settings.figure import Figure
 from monitor.settings.model import InfluxSettings, MqttSettings, SettingsTree
@@ -37,6 +37,7 @@ from monitor.settings.schema import (
 
 DEFAULT_FILE = Path("/etc/canister-monitor/canister.toml")
 FILE_VARIABLE = ENVIRONMENT_PREFIX + "CONFIG"
+_FILES = (FILE_VARIABLE, FLEET_VARIABLE)
 _DELIMITER = "__"
 
 
@@ -205,7 +206,7 @@ def _environment(written: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]
     problems = []
     good: dict[str, str] = {}
     for name, value in sorted(os.environ.items()):
-        if not name.upper().startswith(ENVIRONMENT_PREFIX) or name == FILE_VARIABLE:
+        if not name.upper().startswith(ENVIRONMENT_PREFIX) or name in _FILES:
             continue
         path = name[len(ENVIRONMENT_PREFIX) :].lower().split(_DELIMITER)
         wrong = f"write it in capitals: {name.upper()}" if name != name.upper() else None

@@ -1,11 +1,13 @@
 """Writes the commented reference file from the settings classes.
 
-`python -m monitor.settings.reference > deploy/canister.reference.toml`; a test holds the file to it.
+`python -m monitor.settings.reference > deploy/canister.reference.toml`, and with the word `fleet` for
+deploy/fleet/fleet.reference.toml; a test holds the files to it.
 """
 
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator, Mapping
 from enum import Enum
 from typing import Any
@@ -15,6 +17,7 @@ from pydantic.fields import FieldInfo
 
 from monitor.settings.base import ENVIRONMENT_PREFIX
 from monitor.settings.figure import Figure
+from monitor.settings.fleet import FleetTree
 from monitor.settings.model import SettingsTree
 from monitor.settings.schema import named_section, section, unit_of
 
@@ -42,9 +45,21 @@ _HEAD = f"""\
 """
 
 
+_FLEET_HEAD = """\
+# Every key of a fleet's hub: what it means, its unit, its default. A key that is commented out shows
+# its default; the others have none. Copy this file to /etc/canister-monitor/fleet.toml on the machine
+# where the hub runs, and change it there. `canister hub check` says what is wrong with it.
+"""
+
+
 def reference() -> str:
     """Return the text of the reference file."""
     return _HEAD + "".join(_table(SettingsTree, ()))
+
+
+def fleet_reference() -> str:
+    """Return the text of the reference file of a fleet's hub."""
+    return _FLEET_HEAD + "".join(_table(FleetTree, ()))
 
 
 def _table(model: type[BaseModel], path: tuple[str, ...]) -> Iterator[str]:
@@ -92,4 +107,4 @@ def _toml(value: Any) -> str:
 
 
 if __name__ == "__main__":
-    print(reference(), end="")
+    print(fleet_reference() if sys.argv[1:] == ["fleet"] else reference(), end="")

@@ -71,7 +71,9 @@ def _filled(journal: Journal, topics: Topics) -> list[bytes]:
         now = Moment(60.0 * start, 60.0 * start)
         journal.record(now, events[start : start + 1000])
     return [
-        payloads.identified(payloads.event(e.event), topics.site, journal.id, e.run, e.seq, False)
+        payloads.identified(
+            payloads.event(e.event), topics.site, journal.id, e.run, e.seq, False, e.synchronised
+        )
         for e in journal.entries_after(0, ROWS)
     ]
 
@@ -93,8 +95,7 @@ def _ours_s(port: int, topics: Topics, journal: Journal) -> float:
     sink = MqttSink(
         lambda: BrokerAddress("127.0.0.1", port, True, "drain"),
         topics,
-        journal.id,
-        journal.run,
+        payloads.Run(journal.id, journal.run, 0.0),
         "0",
     )
     done = threading.Event()

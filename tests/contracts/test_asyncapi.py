@@ -21,6 +21,7 @@ from monitor.app.outlet import Outlet
 from monitor.app.replay import unknown_filter
 from monitor.app.station import Station
 from monitor.delivery import payloads
+from monitor.delivery.commands import RESEND
 from monitor.delivery.topics import Topics
 from monitor.journal.store import Journal
 from monitor.records import (
@@ -44,7 +45,7 @@ def document() -> dict[str, Any]:
     return yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
 
 
-IDS = {"site": "fish_room", "run": "1" * 12}
+IDS = {"site": "fish_room", "journal": "0" * 12, "run": "1" * 12}
 
 
 def check(document: dict[str, Any], message: str, payload: bytes) -> None:
@@ -114,21 +115,25 @@ def test_heartbeat_and_answers_are_as_described(document: dict[str, Any]) -> Non
         {"a": True, "b": False},
     )
     assert (beat["alarms"], beat["running"], beat["not_running"]) == (["test"], ["a"], ["b"])
-    check(document, "heartbeat", msgspec.json.encode({**beat, "site": "a", "sequence": 0}))
+    more = {"site": "a", "journal": "0" * 12, "sequence": 0, "next_within_s": 60.0}
+    check(document, "heartbeat", msgspec.json.encode({**beat, **more}))
     for said, accepted in (("done: so", True), ("noted", False), ("refused: no", False)):
         answer = payloads.answer(1_770_000_000.0, None, "", said)
         assert answer["accepted"] is accepted
-        check(document, "answer", msgspec.json.encode(answer))
+        check(
+            document, "answer", msgspec.json.encode(answer | {"site": "fish_room", "run": "1" * 12})
+        )
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_order_is_a_command_as_described(document: dict[str, Any], name: str) -> None:
-    check(document, "command", msgspec.json.encode({"order": name, "filter": "a", "minutes": 5}))
+    whole = {"order": name, "filter": "a", "minutes": 5, "time": payloads.iso(1_770_019_200.0)}
+    check(document, "command", msgspec.json.encode(whole))
 
 
 def test_the_document_knows_no_other_order(document: dict[str, Any]) -> None:
     listed = document["components"]["schemas"]["command"]["properties"]["order"]["enum"]
-    assert sorted(listed) == sorted(NAMES)
+    assert sorted(listed) == sorted([*NAMES, RESEND])
 
 
 @pytest.mark.parametrize("quality", list(Quality))
@@ -178,7 +183,8 @@ def test_what_the_daemon_lets_stand_is_as_described(
 @pytest.mark.parametrize("word", ["online", "lost", "stopped"])
 def test_presence_is_as_described(document: dict[str, Any], word: str) -> None:
     when = None if word == "lost" else 1_770_000_000.0
-    check(document, "presence", msgspec.json.encode(payloads.presence(word, "r", when, "0")))
+    fields = payloads.presence(word, payloads.Run("0" * 12, "1" * 12, 0.0), 1, when, "0")
+    check(document, "presence", msgspec.json.encode(fields | {"site": "fish_room"}))
 
 
 def test_a_wrong_payload_is_noticed(document: dict[str, Any]) -> None:

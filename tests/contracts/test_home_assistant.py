@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from monitor.alarms.site import SITE_KINDS
 from monitor.alarms.watch import KINDS
 from monitor.delivery import home_assistant, payloads
 from monitor.delivery.topics import Topics
@@ -31,6 +32,20 @@ def test_the_message_is_valid() -> None:
 def test_it_refers_to_our_own_topics_only() -> None:
     own = {TOPICS.presence, TOPICS.state("long_tank")}
     assert discovery.topics(CONFIG) == own | {TOPICS.alarm("long_tank", k) for k in KIND_NAMES}
+
+
+def test_the_site_is_announced_with_its_own_alarms() -> None:
+    topic = home_assistant.config_topic("homeassistant", "fish_room", "")
+    assert topic == "homeassistant/device/canister-fish_room/config"
+    config = home_assistant.site_config(TOPICS, "Fish room", [str(k) for k in SITE_KINDS], "1.2.3")
+    assert discovery.problems(topic, config) == []
+    own = {TOPICS.presence} | {f"canister/fish_room/alarms/{k}" for k in SITE_KINDS}
+    assert discovery.topics(config) == own
+    leak = json.loads(config)["components"]["alarm-leak"]
+    raised = payloads.alarm(event(filter_id="", alarm=AlarmKind.LEAK, active=True))
+    assert discovery.rendered(leak["value_template"], msgspec.json.encode(raised)) == "ON"
+    never = payloads.never("", AlarmKind.LEAK)
+    assert discovery.rendered(leak["value_template"], msgspec.json.encode(never)) == "OFF"
 
 
 def figures(picture: dict[str, Any]) -> dict[str, tuple[str, str]]:
@@ -79,7 +94,7 @@ def test_an_alarm_is_on_or_off_and_says_why(kind: AlarmKind) -> None:
 @pytest.mark.parametrize(("word", "read"), [("online", "online"), ("lost", "offline"), ("stopped", "offline")])  # fmt: skip
 def test_presence_is_read_as_availability(word: str, read: str) -> None:
     """The defaults of payload_available and payload_not_available are these two words."""
-    body = msgspec.json.encode(payloads.presence(word, "r", None, "0"))
+    body = msgspec.json.encode(payloads.presence(word, payloads.Run("j", "r", 0.0), 1, None, "0"))
     assert discovery.rendered(WHOLE["availability_template"], body) == read
 
 

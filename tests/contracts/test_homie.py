@@ -6,19 +6,24 @@ import json
 from typing import Any
 
 import pytest
+from pydantic import TypeAdapter, ValidationError
 
 from monitor.alarms.rules import Limits
+from monitor.alarms.site import SITE_KINDS
 from monitor.alarms.watch import KINDS
 from monitor.app.replay import unknown_filter
 from monitor.app.station import Station
 from monitor.delivery import payloads
-from monitor.delivery.homie import Device
+from monitor.delivery.homie import SITE_NODE, Device
 from monitor.records import AlarmKind, Moment, Quality
+from monitor.settings.base import Id
 from tests.contracts.test_asyncapi import event
 from tests.support import homie5
 
 KIND_NAMES = tuple(str(kind) for kind in KINDS)
-DEVICE = Device("homie", "fish_room", "Fish room", {"long_tank": "Long tank", "nano": "nano"}, KIND_NAMES)  # fmt: skip
+SITE_KIND_NAMES = tuple(str(kind) for kind in SITE_KINDS)
+DEVICE = Device("homie", "fish_room", "Fish room", {"long_tank": "Long tank", "nano": "nano"}, KIND_NAMES,
+                SITE_KIND_NAMES)  # fmt: skip
 BASE = "homie/5/canister-fish-room"
 
 
@@ -36,12 +41,22 @@ def alarms(active: AlarmKind | None = None) -> dict[str, dict[str, Any]]:
     return whole
 
 
-def shown(first: dict[str, Any], active: AlarmKind | None = None) -> dict[str, bytes]:
+def of_site(active: AlarmKind | None) -> dict[str, dict[str, Any]]:
+    whole = {str(kind): payloads.never("", kind) for kind in SITE_KINDS}
+    if active is not None:
+        whole[str(active)] = payloads.alarm(event(filter_id="", alarm=active, active=True))
+    return whole
+
+
+def shown(
+    first: dict[str, Any], active: AlarmKind | None = None, site_active: AlarmKind | None = None
+) -> dict[str, bytes]:
     return {
         DEVICE.state_topic: b"ready",
         DEVICE.description_topic: DEVICE.description(7),
         **DEVICE.values("long_tank", first, alarms(active)),
         **DEVICE.values("nano", state(), alarms()),
+        **DEVICE.site_values(of_site(site_active)),
     }
 
 
@@ -74,6 +89,24 @@ def test_an_alarm_is_a_boolean_and_an_alert_in_words(kind: AlarmKind) -> None:
     others = [t for t, text in whole.items() if "/alarm-" in t and text == b"true"]
     assert others == [f"{BASE}/long-tank/alarm-{kind}"]
     assert [t for t, text in whole.items() if "$alert" in t and text] == [f"{BASE}/$alert/long-tank--{kind}"]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", list(SITE_KINDS))
+def test_an_alarm_of_the_site_is_shown_like_one_of_a_filter(kind: AlarmKind) -> None:
+    whole = shown(state(**KNOWN), None, kind)
+    assert homie5.problems(whole) == []
+    assert [t for t, text in whole.items() if "/alarm-" in t and text == b"true"] == [
+        f"{BASE}/{SITE_NODE}/alarm-{kind}"
+    ]
+    alerts = {t: text.decode() for t, text in whole.items() if "$alert" in t and text}
+    assert list(alerts) == [f"{BASE}/$alert/{SITE_NODE}--{kind}"]
+    assert next(iter(alerts.values())).startswith("Fish room: ")
+
+
+def test_no_filter_can_take_the_place_of_the_site() -> None:
+    """Our ids have no two underscores in a row (settings/base.py), so no hyphens beside each other."""
+    with pytest.raises(ValidationError):
+        TypeAdapter(Id).validate_python(SITE_NODE.replace("-", "_"))
 
 
 def test_figures_are_in_the_units_that_the_description_names() -> None:

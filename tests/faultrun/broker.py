@@ -16,6 +16,7 @@ from pathlib import Path
 
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.payloads import Run
 from monitor.delivery.topics import Topics
 from monitor.errors import BrokerError
 from monitor.records import Order
@@ -277,7 +278,7 @@ CASES: tuple[type[Case], ...] = (
 def away(tries: int) -> Row:
     """Nobody listens, for as many tries to connect as days of that make at one in 20 seconds."""
     address = BrokerAddress("127.0.0.1", free_port(), True, "away")
-    sink = MqttSink(lambda: address, Topics("canister", "away"), "journal", "run", "1")
+    sink = MqttSink(lambda: address, Topics("canister", "away"), Run("journal", "run", 0.0), "1")
 
     def fail(often: int) -> float:
         for _ in range(often):

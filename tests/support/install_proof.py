@@ -191,6 +191,7 @@ kernel = ctypes.CDLL(None, use_errno=True)
 seen = {
     "clock is readable": kernel.adjtimex(ctypes.create_string_buffer(512)) >= 0,
     "lgpio starts": _lgpio() is not None,
+    "messages": __import__("apprise").Apprise().add("json://127.0.0.1/"),
     "cpuinfo": may(lambda: open("/proc/cpuinfo").close()),
     "sysfs": may(lambda: os.listdir("/sys/bus")),
     "state": may(lambda: pathlib.Path("/var/lib/canister-monitor/look").touch()),

@@ -20,7 +20,8 @@ from typing import Any, NamedTuple
 
 SECTOR_BYTES = 512
 _P, _I, _L = ctypes.c_void_p, ctypes.c_int, ctypes.c_int64
-_OPEN = ctypes.CFUNCTYPE(_I, _P, ctypes.c_char_p, _P, _I, _P)
+# The name stays a pointer: SQLite keeps the very one it is given for as long as the file is open.
+_OPEN = ctypes.CFUNCTYPE(_I, _P, _P, _P, _I, _P)
 _DELETE = ctypes.CFUNCTYPE(_I, _P, ctypes.c_char_p, _I)
 _WRITE = ctypes.CFUNCTYPE(_I, _P, _P, _I, _L)
 _TRUNCATE = ctypes.CFUNCTYPE(_I, _P, _L)
@@ -71,10 +72,12 @@ def recorded(folder: Path) -> Iterator[list[Op]]:
     really_open, really_delete = _OPEN(vfs.open), _DELETE(vfs.delete)
 
     @_OPEN
-    def opened(of: Any, name: bytes | None, file: Any, flags: int, out: Any) -> int:
+    def opened(of: Any, name: int | None, file: Any, flags: int, out: Any) -> int:
         code = int(really_open(of, name, file, flags, out))
-        if code == 0 and name and Path(name.decode()).parent == folder:
-            _watch(file, Path(name.decode()).name, ops)
+        if code == 0 and name:
+            path = Path(ctypes.string_at(name).decode())
+            if path.parent == folder:
+                _watch(file, path.name, ops)
         return code
 
     @_DELETE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -67,10 +68,22 @@ def admit(
     return str(file)
 
 
+def order_broker(port: int, *commands: dict[str, object]) -> None:
+    """Send the administrator's commands."""
+    assert publish(port, ADMIN, CONTROL, json.dumps({"commands": commands})) == ""
+
+
+@pytest.mark.parametrize("opened", [False, True])
 def test_a_site_writes_its_own_branch_reads_its_own_commands_and_no_more(
-    canister: type[Command], guarded: Mosquitto, tmp_path: Path
+    canister: type[Command], guarded: Mosquitto, tmp_path: Path, opened: bool
 ) -> None:
-    port = guarded.port
+    """Also where the keeper of the broker has opened it to everybody, and that stays his business."""
+    port, anybody = guarded.port, ("-u", "old_radio", "-P", "invented-radio")
+    order_broker(port, {"command": "createClient", "username": anybody[1], "password": anybody[3]})
+    if opened:
+        kinds = ("publishClientSend", "publishClientReceive", "subscribe", "unsubscribe")
+        acls = [{"acltype": kind, "allow": True} for kind in kinds]
+        order_broker(port, {"command": "setDefaultACLAccess", "acls": acls})
     admit(canister, tmp_path / "left", port, "test_room", LEFT)
     admit(canister, tmp_path / "other", port, "other_room", OTHER)
     assert until(lambda: publish(port, LEFT, "canister/test_room/events", "x") == "", 10)
@@ -95,6 +108,42 @@ def test_a_site_writes_its_own_branch_reads_its_own_commands_and_no_more(
         "$SYS/#",
     ):
         assert subscribe(port, LEFT, topic) != "", topic
+    assert (publish(port, anybody, "radio/news", "x") == "") is opened, "others have what they had"
+    assert (subscribe(port, anybody, "radio/news") == "") is opened
+
+
+def test_a_reader_reads_the_site_and_gives_orders_only_when_let(
+    canister: type[Command], guarded: Mosquitto, tmp_path: Path
+) -> None:
+    port, phone = guarded.port, ("-u", "phone", "-P", "invented-phone")
+    file = admit(canister, tmp_path / "left", port, "test_room", LEFT)
+
+    def let(*words: str) -> None:
+        told = canister("access", "--reader", "phone", *words, "--config", file)
+        assert told.wait() == 0, told.errors
+        assert "invented" not in told.output, "no secret of the site's"
+        assert publish(port, ADMIN, CONTROL, told.output.strip()) == ""
+
+    def refused(who: tuple[str, ...], topic: str) -> bool:
+        return "not authorized" in publish(port, who, topic, "x").lower()
+
+    let()
+    assert publish(port, ("-u", "phone"), "canister/x", "x") != "", "no way in without a password"
+    password = {"command": "setClientPassword", "username": "phone", "password": phone[3]}
+    order_broker(port, password)
+    assert until(lambda: subscribe(port, phone, "canister/test_room/#") == "", 10)
+    for topic in ("canister/#", "#", "canister/other_room/#", "$share/hub/canister/test_room/#"):
+        assert subscribe(port, phone, topic) != "", topic
+    for topic in ("canister/test_room/events", "canister/test_room/commands"):
+        assert refused(phone, topic), topic
+    let("--orders", "--renew")
+    assert until(lambda: not refused(phone, "canister/test_room/commands"), 10)
+    assert refused(phone, "canister/test_room/events")
+    let("--withdraw")
+    assert until(lambda: subscribe(port, phone, "canister/test_room/#") != "", 10)
+    wrong = canister("access", "--reader", "test_room", "--config", file)
+    assert wrong.wait() == 2
+    assert "is the site's own user" in wrong.errors
 
 
 def test_a_stranger_and_a_withdrawn_site_are_not_let_in(

@@ -21,14 +21,17 @@ REFERENCE = ROOT / "deploy" / "canister.reference.toml"
 
 def leaves() -> dict[tuple[str, ...], Any]:
     """Every command by the words that call it."""
-    found: dict[tuple[str, ...], Any] = {}
-    for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
-        below = getattr(command, "commands", None)
-        if below is None:
-            found[(name,)] = command
-        else:
-            found |= {(name, inner): c for inner, c in below.items()}
-    return found
+
+    def below(command: Any, words: tuple[str, ...]) -> dict[tuple[str, ...], Any]:
+        inner = getattr(command, "commands", None)
+        if inner is None:
+            return {words: command}
+        found: dict[tuple[str, ...], Any] = {}
+        for name, one in inner.items():
+            found |= below(one, (*words, name))
+        return found
+
+    return below(get_command(app), ())
 
 
 COMMANDS = leaves()
@@ -38,8 +41,13 @@ run = CliRunner().invoke
 def test_the_commands_are_those_of_the_handbook() -> None:
     assert sorted(" ".join(words) for words in COMMANDS) == [
         "access", "acknowledge", "calibrate", "card export", "card import", "card show", "check", "cleaned",
-        "commission", "compare",
-        "pause", "rehearse", "replay", "resume", "run", "shelve", "size", "status",
+        "commission", "compare", "export",
+        "hub audit", "hub backup", "hub broker-setup",
+        "hub client add", "hub client change", "hub client list", "hub client remove", "hub enrol",
+        "hub filter list", "hub filter remove", "hub filter set",
+        "hub person add", "hub person change", "hub person list", "hub person password", "hub person remove",
+        "hub revoke", "hub rotate", "hub site list", "hub site move", "import", "join",
+        "page", "page-password", "pause", "rehearse", "replay", "resume", "run", "shelve", "size", "status",
         "test-alarm", "unshelve", "wiring",
     ]  # fmt: skip
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from monitor.fleet.bundle import Bundle, written
 from monitor.journal.store import Journal
 from monitor.settings.load import load
 from tests.conftest import Command, Mosquitto, until
@@ -101,6 +102,34 @@ def test_the_whole_walk(tmp_path: Path) -> None:
     assert checked.exit_code == 0, checked.output
 
 
+def test_the_walk_in_us_units_asks_and_shows_them_and_keeps_the_file_metric(
+    tmp_path: Path,
+) -> None:
+    file = settings(tmp_path)
+    file.write_text(file.read_text().replace('source = "rig"', 'source = "rig"\nunits = "us"'))
+    # 9.53 kg are 21.01 lb; 72 °F are 22.222 °C and 82 °F are 27.778 °C.
+    bucket = [x if x != "9.53" else "21.01" for x in BUCKET]
+    limits = [*LIMITS[:4], "72", "82"]
+    done = walked(file, *CAUTIONS, *STILL, *RUNNING, *PROBE, *bucket, *FLOW, *limits, *REMINDERS,
+                  *WRITE, *SKIP_ALARM)  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "10 steps: 9 passed, 1 skipped." in done.stdout
+    assert "mass of the water, lb" in done.stdout
+    assert "the simulated scale shows 21.0" in done.stdout
+    text, page = sheets(tmp_path)
+    for shown in (done.stdout, text, page):
+        assert "gal/h" in shown
+        assert "L/h" not in shown
+        assert "°C" not in shown
+        assert " kg" not in shown
+    assert "water temperature: 72 to 82 °F" in text
+    one = load(file).tree.filters["left"]
+    assert one.flow_sensor.pulses_per_litre == pytest.approx(450, rel=0.02)
+    assert (one.tank.min_c, one.tank.max_c) == (22.222, 27.778)
+    assert one.measured is not None
+    assert one.measured.flows_l_per_h[0] == pytest.approx(760, rel=0.05)
+
+
 def test_the_sheet_says_it_all_and_is_a_sound_page(tmp_path: Path) -> None:
     walked(settings(tmp_path), *WHOLE, *SKIP_ALARM)
     text, page = sheets(tmp_path)
@@ -174,6 +203,24 @@ def test_left_and_resumed_where_it_was(tmp_path: Path) -> None:
     assert "Step 4 of 10" not in last.stdout
     assert "10 steps: 9 passed, 1 skipped." in last.stdout
     assert "by            Ada" in sheets(tmp_path)[0]
+
+
+def test_a_bundle_is_taken_before_the_walk(tmp_path: Path) -> None:
+    file = settings(tmp_path)
+    bundle = tmp_path / "hall.bundle.toml"
+    name = "site-canister-hall"
+    given = Bundle("hall", "hub.example.org", 8883, False, "canister", name, name, "invented")
+    bundle.write_text(written(given), encoding="utf-8")
+    left = run("commission", "--config", str(file), "--bundle", str(bundle), typed="q\n")
+    assert left.exit_code == 0, left.output
+    tree = load(file).tree
+    assert tree.mqtt is not None
+    assert (tree.site.id, tree.mqtt.host) == ("hall", "hub.example.org")
+    assert "# my own notes stay" in file.read_text()
+    bundle.write_text("no bundle", encoding="utf-8")
+    wrong = run("commission", "--config", str(file), "--bundle", str(bundle), typed="q\n")
+    assert wrong.exit_code == 2
+    assert "is not a bundle" in wrong.stderr
 
 
 def test_restart_begins_anew(tmp_path: Path) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from monitor.delivery.homie import SITE_NODE
 from tests.conftest import Command, Mosquitto, until
 from tests.support import discovery, homie5
 from tests.support.subscriber import Subscriber, retained
@@ -19,6 +21,7 @@ DISCOVERY = "[mqtt.discovery]\nenabled = true"
 BASE = "homie/5/canister-test-room"
 STATE = f"{BASE}/$state"
 CONFIG = "homeassistant/device/canister-test_room-left/config"
+SITE_CONFIG = "homeassistant/device/canister-test_room/config"
 SECOND = """
 [filters.right]
 flow_sensor = { pin = 27, bore_mm = 16 }
@@ -79,6 +82,46 @@ def test_a_homie_device_is_complete_when_ready_and_lost_when_killed(
     assert "Traceback" not in first.errors + again.errors
 
 
+def test_an_alarm_of_the_site_shows_and_a_new_password_needs_no_restart(
+    canister: type[Command], tmp_path: Path
+) -> None:
+    folder = tmp_path / "locked"
+    folder.mkdir()
+    passwords, secret = folder / "passwords", folder / "secret"
+
+    def now_is(word: str) -> None:
+        made = ["mosquitto_passwd", "-c", "-b", str(passwords), "test_room", word]
+        subprocess.run(made, check=True, capture_output=True, timeout=20)
+        passwords.chmod(0o644)
+        secret.write_text(f"{word}\n", encoding="utf-8")
+
+    now_is("invented-old")
+    # Whoever watches may look in without a password: it is the site that is tested.
+    broker = Mosquitto(folder, f"password_file {passwords}\n")
+    broker.start()
+    watching = Subscriber(tmp_path, broker.port, "homie/#")
+    try:
+        mqtt = f'username = "test_room"\npassword_file = "{secret}"\n{HOMIE}'
+        file = str(settings(tmp_path, broker.port, "", mqtt))
+        daemon = canister("run", "--config", file)
+        assert until(lambda: states(watching)[-1:] == ["ready"], 30), daemon.errors
+        assert now(watching)[f"{BASE}/{SITE_NODE}/alarm-test"] == "false"
+        trial = canister("test-alarm", "--config", file)
+        assert trial.wait() == 0, trial.output + trial.errors
+        assert until(lambda: now(watching)[f"{BASE}/{SITE_NODE}/alarm-test"] == "true", 10)
+        assert now(watching)[f"{BASE}/$alert/{SITE_NODE}--test"] != ""
+        assert homie5.problems({t: text.encode() for t, text in now(watching).items()}) == []
+        now_is("invented-new")
+        broker.stop()
+        broker.start()
+        assert until(lambda: "delivery to homie works again" in daemon.errors, 60), daemon.errors
+        assert daemon.stop() == 0
+        assert "invented" not in daemon.errors, "no secret in a log"
+    finally:
+        watching.stop()
+        broker.kill()
+
+
 def test_after_a_break_the_device_is_ready_again(
     canister: type[Command], mosquitto: Mosquitto, homie: Subscriber, tmp_path: Path
 ) -> None:
@@ -101,7 +144,9 @@ def test_an_announcement_names_only_topics_that_are_there(
     assert ready(daemon)
     time.sleep(3)
     there = retained(mosquitto.port, "homeassistant/#", "canister/#", "homie/#")
-    assert [topic for topic in there if not topic.startswith(SITE)] == [CONFIG]
+    assert {topic for topic in there if not topic.startswith(SITE)} == {CONFIG, SITE_CONFIG}
+    assert discovery.problems(SITE_CONFIG, there[SITE_CONFIG]) == []
+    assert discovery.topics(there[SITE_CONFIG]) <= there.keys()
     assert discovery.problems(CONFIG, there[CONFIG]) == []
     assert discovery.topics(there[CONFIG]) <= there.keys()
     whole = json.loads(there[CONFIG])
@@ -180,7 +225,7 @@ def test_a_filter_that_is_gone_vanishes_everywhere(
     assert until(lambda: right() == [], 20), right()
     assert until(lambda: states(homie)[-2:] == ["init", "ready"], 20)
     document = json.loads(now(homie)[f"{BASE}/$description"])
-    assert list(document["nodes"]) == ["left"]
+    assert list(document["nodes"]) == ["left", SITE_NODE]
     versions = [json.loads(x)["version"] for t, x in homie.lines() if t.endswith("$description") and x]  # fmt: skip
     assert versions[-1] > versions[0]
     assert second.stop() == 0

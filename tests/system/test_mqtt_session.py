@@ -69,3 +69,27 @@ def test_small_packets_are_sent_at_once(session: Session) -> None:
     connection = session._client.socket()
     assert connection is not None
     assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
+def test_who_only_looks_leaves_what_waits_for_the_next(mosquitto: Mosquitto) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port, True, "looked-at")
+    other = Session(BrokerAddress("127.0.0.1", mosquitto.port, True, "other"), WILL, lambda: None)
+    first = Session(address, WILL, lambda: None)
+    first.open()
+    assert first.subscribe("test/commands", 10.0)
+    first.close(None)
+    other.open()
+    assert other.publish([Message("test/commands", b"waits")], 10.0) == [0]
+    look = Session(address, WILL, lambda: None, only_look=True)
+    look.open()
+    time.sleep(0.5)
+    look.close(None)
+    came: list[bytes] = []
+    last = Session(address, WILL, lambda: None, lambda arrived: came.append(arrived.payload))
+    last.open()
+    until = time.monotonic() + 10
+    while not came and time.monotonic() < until:
+        time.sleep(0.02)
+    assert came == [b"waits"]
+    last.close(None)
+    other.close(None)

@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from monitor.delivery import payloads
+from monitor.runtime.clock import kernel_synchronised as synchronised
 from tests.conftest import Command, Mosquitto, until
 from tests.support.subscriber import Subscriber
 from tests.system.test_daemon import SITE, ready, settings
@@ -57,6 +59,22 @@ def test_a_stop_is_acknowledged_over_mqtt_and_the_answer_comes_back(
     assert daemon.stop() == 0
 
 
+def test_what_a_reader_missed_is_sent_again(
+    canister: type[Command], mosquitto: Mosquitto, all_topics: Subscriber, tmp_path: Path
+) -> None:
+    daemon = canister(
+        "run", "--config", str(settings(tmp_path, mosquitto.port, 'faults = ["stall@2s"]'))
+    )
+    assert until(lambda: ("raised", "flow-stopped") in all_topics.events(), 30), daemon.errors
+    sent = lambda: [p for t, p in all_topics.messages() if t == f"{SITE}/events"]  # noqa: E731
+    first = sent()[0]
+    last = first["sequence"]
+    told = ask(mosquitto.port, json.dumps({"order": "resend", "first": last, "last": last}))
+    assert "1 of 1 events sent again" in str(told["payload"])
+    assert until(lambda: sent().count(first) == 2)
+    assert daemon.stop() == 0
+
+
 def test_ill_commands_are_answered_and_change_nothing(
     canister: type[Command], mosquitto: Mosquitto, all_topics: Subscriber, tmp_path: Path
 ) -> None:
@@ -83,6 +101,45 @@ def test_ill_commands_are_answered_and_change_nothing(
     assert until(lambda: any("retained" in p["answer"] for p in answers()), 30), again.errors
     assert again.stop() == 0
     assert [e[0] for e in all_topics.events()].count("cleaned") == 1
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_a_pause_that_waited_at_the_broker_is_refused_and_one_given_now_is_not(
+    canister: type[Command],
+    mosquitto: Mosquitto,
+    all_topics: Subscriber,
+    tmp_path: Path,
+    version: str,
+) -> None:
+    file = str(settings(tmp_path, mosquitto.port, mqtt=f'version = "{version}"'))
+    first = canister("run", "--config", file)
+    assert ready(first)
+    assert until(lambda: any("/filters/" in t for t, _ in all_topics.messages()), 30)
+    time.sleep(1)
+    assert first.stop() == 0
+
+    def said() -> list[str]:
+        return [p["answer"] for t, p in all_topics.messages() if t == f"{SITE}/answers"]
+
+    def give(**fields: object) -> None:
+        body = json.dumps({"order": "feeding", "filter": "left", "minutes": 30, **fields})
+        command = ["mosquitto_pub", "-p", str(mosquitto.port), "-q", "1", "-t", f"{SITE}/commands"]
+        subprocess.run([*command, "-m", body], check=True, timeout=10)
+
+    give()
+    give(time=payloads.iso(time.time() - 3600.0))
+    give(order="maintenance", time=payloads.iso(time.time()))
+    again = canister("run", "--config", file)
+    assert until(lambda: len(said()) == 3, 30), again.errors
+    assert "waited at the broker" in said()[0]
+    # A clock that may be wrong cannot say what is late (tests/unit/app/test_recorder.py has both).
+    late = "refused: asked for 60 min ago, for 30 min" if synchronised() else "done: "
+    assert said()[1].startswith(late)
+    assert said()[2].startswith("done: flow alarms wait for ")
+    time.sleep(3)
+    give()
+    assert until(lambda: said()[3:] == ["done: flow alarms wait for 30 min at the most"], 15)
+    assert again.stop() == 0
 
 
 def test_a_test_alarm_goes_the_whole_way_and_ends_when_acknowledged(

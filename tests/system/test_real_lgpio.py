@@ -325,26 +325,40 @@ def configuration(folder: Path) -> str:
     return str(file)
 
 
-@pytest.mark.parametrize(
-    ("pin", "whose"), [(17, "of filter left"), (22, "of the leak contact")], ids=["flow", "leak"]
-)
 def test_a_line_in_use_is_one_line_and_check_names_who_holds_it(
-    folder: Path, canister: type[Command], pin: int, whose: str
+    folder: Path, canister: type[Command]
 ) -> None:
     file = configuration(folder)
-    env = {**Shim(folder).environment, "GPIO_SHIM_BUSY": f"0:{pin}:some-fan"}
+    env = {**Shim(folder).environment, "GPIO_SHIM_BUSY": "0:17:some-fan"}
     began_s = time.monotonic()
     daemon = canister("run", "--config", file, env=env)
     assert daemon.wait() == 1
     assert time.monotonic() - began_s < SEEN_WITHIN_S + 5.0  # it starts in some seconds
-    assert f"GPIO pin {pin} {whose}: GPIO busy; see which program" in daemon.errors.replace(
-        "\n", " "
-    )
+    said = "GPIO pin 17 of filter left: GPIO busy; see which program"
+    assert said in daemon.errors.replace("\n", " ")
     assert "Traceback" not in daemon.errors
     check = canister("check", "--config", file, env=env)
     assert check.wait() == 1
-    assert f"GPIO{pin}" in check.output
+    assert "GPIO17" in check.output
     assert "some-fan" in check.output
+
+
+def test_a_leak_contact_whose_line_is_in_use_leaves_the_filters_watched(
+    folder: Path, canister: type[Command]
+) -> None:
+    file = configuration(folder)
+    env = {**Shim(folder).environment, "GPIO_SHIM_BUSY": "0:22:some-fan"}
+    check = canister("check", "--config", file, env=env)
+    assert check.wait() == 1
+    assert "GPIO22" in check.output
+    assert "some-fan" in check.output
+    daemon = canister("run", "--config", file, env=env)
+    assert until(lambda: "watching left" in daemon.errors, 30), daemon.errors
+    assert until(lambda: "site: reader-dead raised" in daemon.errors, 30), daemon.errors
+    said = "leak contact: GPIO pin 22 of the leak contact: GPIO busy: no leak would be noticed; see which"
+    assert until(lambda: said in daemon.errors, 30), daemon.errors
+    assert daemon.stop() == 0
+    assert "Traceback" not in daemon.errors
 
 
 def test_water_on_the_floor_is_an_alarm_and_a_splash_is_not(

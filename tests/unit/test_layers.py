@@ -15,6 +15,7 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
     "records": set(),
+    "access": set(),
     "sizing": GROUND,
     "condition": GROUND | {"sizing"},
     "drawing": set(),
@@ -23,12 +24,14 @@ ALLOWED: dict[str, set[str]] = {
     "settings": GROUND | {"sizing"},
     "sensing": GROUND | {"sizing", "condition", "alarms"},
     "journal": GROUND | {"condition", "alarms"},
-    "delivery": GROUND | {"condition", "alarms"},
+    "delivery": GROUND | {"access", "condition", "alarms"},
     "runtime": GROUND,
     "page": GROUND | {"condition", "alarms"},
+    "fleet": GROUND,
+    "hub": GROUND | {"access", "fleet"},
     "app": GROUND
     | {"sizing", "condition", "alarms", "settings", "sensing", "journal", "delivery", "runtime"}
-    | {"page"},
+    | {"access", "fleet", "hub", "page"},
     "commands": GROUND
     | {
         "drawing",
@@ -42,13 +45,25 @@ ALLOWED: dict[str, set[str]] = {
         "delivery",
         "runtime",
         "page",
+        "fleet",
         "app",
     },
     "cli": {"commands"},
     "__main__": {"cli"},
     "__init__": set(),
 }
-PURE = ("sizing", "condition", "alarms", "drawing", "wiring", "records.py", "units.py", "errors.py")
+PURE = (
+    "sizing",
+    "condition",
+    "alarms",
+    "fleet",
+    "drawing",
+    "wiring",
+    "records.py",
+    "units.py",
+    "errors.py",
+    "access.py",
+)
 # A pure room computes; these are the standard library's ways out of it.
 IMPURE = {
     "asyncio", "datetime", "io", "logging", "multiprocessing", "os", "pathlib", "queue", "random",

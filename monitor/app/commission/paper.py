@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from monitor.errors import MachineError, SettingsError, StorageError
 from monitor.journal.store import Journal
 from monitor.records import AlarmKind, Order
 from monitor.runtime.lock import running_process
-from monitor.settings.edit import edited, replaced, writable
+from monitor.settings.edit import edited, install_line, replaced, writable
 from monitor.settings.load import load
 from monitor.settings.model import FilterSettings, SettingsTree
 
@@ -88,8 +87,8 @@ def _limits(s: Session, name: str) -> Judged:
         low = high = None
         probe = s.believed(f"filters.{name}.probe.rom_id", settings.probe)
         if probe is not None:
-            low = s.number("Alarm when the water is colder than, °C", 0, 40, tank.min_c)
-            high = s.number("Alarm when the water is warmer than, °C", 0, 40, tank.max_c)
+            low = _limit(s, "colder", tank.min_c)
+            high = _limit(s, "warmer", tank.max_c)
             changes |= _changed({f"filters.{name}.tank.min_c": (low, tank.min_c),
                                  f"filters.{name}.tank.max_c": (high, tank.max_c)})  # fmt: skip
         problems = _problems(s, changes)
@@ -98,7 +97,8 @@ def _limits(s: Session, name: str) -> Judged:
         for problem in problems:
             s.talk.say(problem)
         s.talk.say("Please give them again.")
-    band = f"{_word(low)} to {_word(high)} °C" if probe is not None else "no probe"
+    words = [_word(None if c is None else s.shown.temperature(c)) for c in (low, high)]
+    band = f"{' to '.join(words)} {s.shown.degrees}" if probe is not None else "no probe"
     figures = {
         "cleaning due below": f"{due:g} % of clean flow for {limits.cleaning_due_hold_min:g} min",
         "flow low below": f"{100 * limits.flow_low_share:g} % for {limits.flow_low_hold_s:g} s",
@@ -107,6 +107,14 @@ def _limits(s: Session, name: str) -> Judged:
     }
     line = f"Due below {due:g} %, stopped below {stop:g} % for {hold_s:g} s, water {band}."
     return Judged(Outcome.PASSED, line, "", figures, changes)
+
+
+def _limit(s: Session, than: str, before_c: float | None) -> float | None:
+    """Ask for a limit of the water's temperature as the person reads it; return it in °C."""
+    shown, question = s.shown, f"Alarm when the water is {than} than, {s.shown.degrees}"
+    low, high = (shown.temperature(c) for c in (0.0, 40.0))
+    default = None if before_c is None else shown.temperature(before_c)
+    return shown.temperature_c(s.number(question, low, high, default), before_c)
 
 
 def _word(value: float | None) -> str:
@@ -218,13 +226,8 @@ def _handed_over(s: Session, new: str) -> Judged:
     """This user may not write there: lay the file ready and let an administrator put it in place."""
     ready, file = s.folder.resolve() / _READY, s.file.resolve()
     put(ready, new.encode(), 0o600)
-    owner = file.stat()
-    words = [
-        "sudo", "install", "-b", "-S", f".{s.stamp}", "-o", str(owner.st_uid), "-g", str(owner.st_gid),
-        "-m", f"{owner.st_mode & 0o7777:o}", str(ready), str(file),
-    ]  # fmt: skip
     s.talk.say("This user may not write there. In another terminal:")
-    s.talk.say(f"  {shlex.join(words)}")
+    s.talk.say(f"  {install_line(ready, file, s.stamp)}")
     s.ask("Enter when it is done")
     if written(s) != new:
         return Judged(Outcome.FAILED, f"{s.file} is still the old one.",

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from monitor.app.commission.bench import Bench
+from monitor.app.commission.shown import Shown
 from monitor.app.commission.verdicts import Judged, Sensor
 from monitor.app.commission.walk import Walk
 from monitor.settings.model import SettingsTree
@@ -41,6 +42,11 @@ class Session:
     talk: Talk
     today: date
     stamp: str
+
+    @property
+    def shown(self) -> Shown:
+        """How this person reads figures."""
+        return Shown(self.tree.site.units == "us")
 
     def ask(self, question: str, default: str = "") -> str:
         """Return an answer.

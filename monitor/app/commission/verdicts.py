@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from monitor.app.commission.shown import METRIC, Shown
 from monitor.condition.stuck import MAINS_HZ
 from monitor.records import PulseReading, Quality
 from monitor.sizing.bucket import KFactor
@@ -125,33 +126,35 @@ def judge_still(readings: Sequence[PulseReading]) -> Judged:
     )  # fmt: skip
 
 
-def judge_running(readings: Sequence[PulseReading], sensor: Sensor) -> Judged:
+def judge_running(
+    readings: Sequence[PulseReading], sensor: Sensor, shown: Shown = METRIC
+) -> Judged:
     """Judge a count with the pump on: pulses come, within the sensor's range, and steadily."""
     pulses, span_s = sum(r.pulses for r in readings), sum(r.span_s for r in readings)
     rate = rate_hz(readings)
     flow = sensor.flow_l_per_h(rate)
     figures = {
         "pulses with the pump on": f"{pulses} in {span_s:.0f} s ({rate:.1f} Hz)",
-        "flow by that": f"{flow:.0f} L/h at {sensor.pulses_per_litre:g} pulses per litre",
+        "flow by that": f"{shown.flow(flow)} at {sensor.pulses_per_litre:g} pulses per litre",
     }
-    failed = _broken(readings, sensor, flow, pulses)
+    failed = _broken(readings, sensor, flow, pulses, shown)
     if failed is not None:
         return Judged(Outcome.FAILED, *failed, figures)
     uneven = unevenness(readings)
     if uneven > _UNEVEN:
         return Judged(
-            Outcome.LOOK, f"{flow:.0f} L/h, but it swings by {uneven:.0%}.",
+            Outcome.LOOK, f"{shown.flow(flow)}, but it swings by {uneven:.0%}.",
             "Air leaves a filter for some minutes: tilt it gently, wait, do it again.", figures,
         )  # fmt: skip
-    return Judged(Outcome.PASSED, f"{flow:.0f} L/h, steady.", "", figures)
+    return Judged(Outcome.PASSED, f"{shown.flow(flow)}, steady.", "", figures)
 
 
 def _broken(
-    readings: Sequence[PulseReading], sensor: Sensor, flow: float, pulses: int
+    readings: Sequence[PulseReading], sensor: Sensor, flow: float, pulses: int, shown: Shown
 ) -> tuple[str, str] | None:
     if any(r.quality is Quality.NOISY for r in readings) or flow > sensor.max_l_per_h:
         return (
-            f"{flow:.0f} L/h is more than the sensor is sold for ({sensor.max_l_per_h:.0f} L/h).",
+            f"{shown.flow(flow)} is more than the sensor is sold for ({shown.flow(sensor.max_l_per_h)}).",
             "Look at plug, ground and pull-up; is flow_sensor.max_flow_l_per_h right?",
         )
     if pulses == 0:
@@ -162,7 +165,7 @@ def _broken(
         )
     if flow < sensor.min_l_per_h:
         return (
-            f"{flow:.0f} L/h is below what turns the rotor evenly ({sensor.min_l_per_h:.0f} L/h).",
+            f"{shown.flow(flow)} is below what turns the rotor evenly ({shown.flow(sensor.min_l_per_h)}).",
             "Open the taps, look for a kink and for air; a smaller sensor if it stays so.",
         )
     return None
@@ -181,16 +184,21 @@ def unevenness(readings: Sequence[PulseReading]) -> float:
 
 
 def warmed(
-    before: Mapping[str, float], after: Mapping[str, float], taken: Mapping[str, str]
+    before: Mapping[str, float],
+    after: Mapping[str, float],
+    taken: Mapping[str, str],
+    shown: Shown = METRIC,
 ) -> tuple[str | None, Judged]:
     """Return which probe was held in the hand, and the verdict.
 
     Args:
         before, after: temperatures in °C by ROM id.
         taken: the filter by ROM id of probes that already belong to another filter.
+        shown: how figures are shown.
     """
     rises = sorted(((after[p] - before[p], p) for p in before if p in after), reverse=True)
-    figures = {p: f"{before[p]:.1f} to {after[p]:.1f} °C" for _, p in rises}
+    read, unit = shown.temperature, shown.degrees
+    figures = {p: f"{read(before[p]):.1f} to {read(after[p]):.1f} {unit}" for _, p in rises}
     silent = sorted(set(before) - set(after))
     if not rises:
         return None, Judged(
@@ -201,7 +209,7 @@ def warmed(
     if rise < _LEAST_RISE_C:
         also = f" {', '.join(silent)} fell silent." if silent else ""
         return None, Judged(
-            Outcome.FAILED, f"No probe warmed by {_LEAST_RISE_C:.0f} °C; the most was {rise:.1f} °C.{also}",
+            Outcome.FAILED, f"No probe warmed by {shown.rise(_LEAST_RISE_C, 0)}; the most was {shown.rise(rise)}.{also}",
             "Hold the steel tip tightly for the whole minute. Where the room is as warm as a hand, "
             "cool the probe in cold water first.", figures,
         )  # fmt: skip
@@ -215,7 +223,7 @@ def warmed(
             Outcome.FAILED, f"{probe} warmed, but it is already that of {taken[probe]}.",
             "Hold the probe of this filter.", figures,
         )  # fmt: skip
-    return probe, Judged(Outcome.PASSED, f"{probe} warmed by {rise:.1f} °C: it is this filter's.",
+    return probe, Judged(Outcome.PASSED, f"{probe} warmed by {shown.rise(rise)}: it is this filter's.",
                          "", figures)  # fmt: skip
 
 
@@ -245,7 +253,7 @@ def judge_bucket(found: KFactor, configured: float) -> Judged:
 
 def judge_flow(
     readings: Sequence[PulseReading], sensor: Sensor, error: float, model: Commissioning | None,
-    predicted_m3_per_s: tuple[float, float, float] | None,
+    predicted_m3_per_s: tuple[float, float, float] | None, shown: Shown = METRIC,
 ) -> Judged:  # fmt: skip
     """Judge the clean flow against what the sizing model finds plausible.
 
@@ -255,23 +263,26 @@ def judge_flow(
         error: of the flow as a share, twice the standard uncertainty.
         model: measurement beside model, `None` where the pump is not described.
         predicted_m3_per_s: low, median, high of the model.
+        shown: how figures are shown.
     """
     flow = sensor.flow_l_per_h(rate_hz(readings))
-    figures = {"clean flow measured": f"{flow:.0f} L/h ± {error:.1%} (k = 2)"}
+    figures = {"clean flow measured": f"{shown.flow(flow)} ± {error:.1%} (k = 2)"}
     if predicted_m3_per_s is not None:
         low, middle, high = (l_per_h(q) for q in predicted_m3_per_s)
-        figures["clean flow predicted"] = f"{middle:.0f} L/h, {low:.0f} to {high:.0f}"
-    running = judge_running(readings, sensor)
+        figures["clean flow predicted"] = (
+            f"{shown.flow(middle)}, {shown.bare_flow(low)} to {shown.bare_flow(high)}"
+        )
+    running = judge_running(readings, sensor, shown)
     if running.outcome is Outcome.FAILED:
         return Judged(Outcome.FAILED, running.line, running.remedy, figures)
     if model is None:
         return Judged(
-            Outcome.LOOK, f"Clean flow {flow:.0f} L/h; the pump is not described, nothing to compare with.",
+            Outcome.LOOK, f"Clean flow {shown.flow(flow)}; the pump is not described, nothing to compare with.",
             running.remedy, figures,
         )  # fmt: skip
     low, high = (l_per_h(q) for q in model.plausible)
-    figures["plausible for a measurement"] = f"{low:.0f} to {high:.0f} L/h"
+    figures["plausible for a measurement"] = f"{shown.bare_flow(low)} to {shown.flow(high)}"
     if not low <= flow <= high:
-        return Judged(Outcome.FAILED, f"Clean flow {flow:.0f} L/h is out of the plausible range.",
+        return Judged(Outcome.FAILED, f"Clean flow {shown.flow(flow)} is out of the plausible range.",
                       model.verdict, figures)  # fmt: skip
-    return Judged(running.outcome, f"Clean flow {flow:.0f} L/h. {model.verdict}", running.remedy, figures)  # fmt: skip
+    return Judged(running.outcome, f"Clean flow {shown.flow(flow)}. {model.verdict}", running.remedy, figures)  # fmt: skip

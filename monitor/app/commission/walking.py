@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 from monitor.app.commission.paper import dry_steps, first_step, last_steps, written
 from monitor.app.commission.session import Session, Step
+from monitor.app.commission.shown import Shown
 from monitor.app.commission.verdicts import Judged, Outcome
 from monitor.app.commission.walk import Done, keep
 from monitor.app.commission.water import water_steps
@@ -17,9 +18,9 @@ from monitor.settings.model import SettingsTree
 
 def all_steps(tree: SettingsTree) -> list[Step]:
     """Return every step for a configuration, in order."""
-    found = [first_step()]
+    found, shown = [first_step()], Shown(tree.site.units == "us")
     for name, settings in tree.filters.items():
-        found += [*water_steps(name, settings), *dry_steps(name, settings)]
+        found += [*water_steps(name, settings, shown), *dry_steps(name, settings)]
     return [*found, *last_steps()]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from monitor.app.commission.session import Session, Step
+from monitor.app.commission.shown import METRIC, Shown
 from monitor.app.commission.verdicts import (
     Judged,
     Outcome,
@@ -23,13 +24,14 @@ COUNT_S = 30
 FLOW_S = 60
 HAND_S = 60
 _MOST_BUCKETS = 20
+_LEAST_KG, _MOST_KG = 0.05, 1000.0
 _LEAST_ERROR_PERCENT = 0.1
 _MOST_ERROR = 0.5
 # What a rotor wanders between the bucket and now, twice the standard uncertainty; from memory.
 _WANDERS = 0.02
 
 
-def water_steps(name: str, settings: FilterSettings) -> list[Step]:
+def water_steps(name: str, settings: FilterSettings, units: Shown = METRIC) -> list[Step]:
     """Return the steps of one filter that touch its water."""
     shown = settings.name or name
     return [
@@ -58,7 +60,7 @@ def water_steps(name: str, settings: FilterSettings) -> list[Step]:
             ("Unplug the filter, with dry hands. Shut its outlet tap.",
              "Empty bucket on the scale, where a spill meets no socket. Scale to zero.",
              "Lead the outlet hose into the bucket. The tap stops the siphon, the plug does not. Stay there.",
-             "Plug in with dry hands, tap open, 5 to 10 L, tap shut, unplug. Three buckets or more."),
+             f"Plug in with dry hands, tap open, {units.bucket}, tap shut, unplug. Three buckets or more."),
             lambda s: _bucket(s, name),
         ),
         Step(
@@ -79,7 +81,7 @@ def _still(s: Session, name: str) -> Judged:
 def _running(s: Session, name: str) -> Judged:
     s.bench.plug(name, True)
     s.talk.say(f"Counting for {COUNT_S} s ...")
-    return judge_running(s.bench.count(name, COUNT_S), s.sensor(name))
+    return judge_running(s.bench.count(name, COUNT_S), s.sensor(name), s.shown)
 
 
 def _probe(s: Session, name: str) -> Judged:
@@ -98,7 +100,7 @@ def _probe(s: Session, name: str) -> Judged:
         if other != name and done is not None:
             taken |= dict.fromkeys(done.judged.changes.values(), other)
     before, after = s.bench.warm(name, HAND_S)
-    probe, judged = warmed(before, after, taken)
+    probe, judged = warmed(before, after, taken, s.shown)
     if probe is None:
         return judged
     return Judged(
@@ -117,10 +119,14 @@ def _bucket(s: Session, name: str) -> Judged:
             pulses, shown_kg = s.bench.stop_bucket(name)
         finally:
             s.bench.close()
-        hint = f"; the simulated scale shows {shown_kg:.2f} kg" if shown_kg is not None else ""
+        unit, scale = s.shown.mass_unit, s.shown.mass
+        hint = (
+            "" if shown_kg is None else f"; the simulated scale shows {scale(shown_kg):.2f} {unit}"
+        )
         s.talk.say(f"{pulses} pulses{hint}")
-        mass_kg = s.number(f"Bucket {number}: mass of the water, kg (none: spilt, not counted)",
-                           0.05, 1000)  # fmt: skip
+        given = s.number(f"Bucket {number}: mass of the water, {unit} (none: spilt, not counted)",
+                         scale(_LEAST_KG), scale(_MOST_KG))  # fmt: skip
+        mass_kg = None if given is None else s.shown.mass_kg(given)
         if mass_kg is not None and pulses > 0:
             catches.append(Catch(mass_kg, pulses))
         elif mass_kg is not None:
@@ -143,10 +149,14 @@ def _from_buckets(s: Session, name: str, catches: list[Catch]) -> Judged:
     at = f"filters.{name}.flow_sensor"
     return Judged(
         judged.outcome, judged.line, judged.remedy,
-        {**judged.figures, "buckets": ", ".join(f"{c.mass_kg:g} kg, {c.pulses} pulses" for c in catches)},
+        {**judged.figures, "buckets": ", ".join(_bucket_words(c, s.shown) for c in catches)},
         {f"{at}.pulses_per_litre": round(found.pulses_per_litre, 2),
          f"{at}.error_percent": max(_LEAST_ERROR_PERCENT, round(100 * found.expanded, 2))},
     )  # fmt: skip
+
+
+def _bucket_words(one: Catch, shown: Shown) -> str:
+    return f"{shown.mass(one.mass_kg):.5g} {shown.mass_unit}, {one.pulses} pulses"
 
 
 def _flow(s: Session, name: str) -> Judged:
@@ -169,7 +179,7 @@ def _flow(s: Session, name: str) -> Judged:
         sure = certainty(describe, [m3_per_s(flow_l_per_h)], error)  # type: ignore[arg-type]
         model = sure.commissioning
         predicted = (sure.spread.low, sure.spread.median, sure.spread.high)
-    judged = judge_flow(readings, sensor, error, model, predicted)
+    judged = judge_flow(readings, sensor, error, model, predicted, s.shown)
     changes = {} if judged.outcome is Outcome.FAILED else {
         f"filters.{name}.measured.flows_l_per_h": [round(flow_l_per_h, 1)],
         f"filters.{name}.measured.error_percent": round(100 * error, 2),

@@ -13,6 +13,7 @@ import pytest
 from monitor.app import checks
 from monitor.app.checks import Finding, Verdict, findings
 from monitor.app.daemon import Daemon
+from monitor.journal.store import Journal
 from monitor.records import Moment
 from monitor.runtime.lock import DaemonLock
 from monitor.sensing import board, gpio
@@ -49,6 +50,8 @@ class Machine:
         remedy = board.overlay_remedy
         monkeypatch.setattr(checks, "under_voltage", lambda: under(folder / "hwmon"))
         monkeypatch.setattr(checks, "overlay_remedy", lambda: remedy((self.boot,)))
+        pin = board.one_wire_pin
+        monkeypatch.setattr(checks, "one_wire_pin", lambda: pin((self.boot,)))
         self.tree = SettingsTree.model_validate(
             tomllib.loads(
                 f"""
@@ -122,6 +125,33 @@ def test_a_missing_overlay(machine: Machine) -> None:
     assert "boot again" in machine.found("probe left").remedy
 
 
+@pytest.mark.parametrize(
+    ("boot", "sensor", "leak", "keys"),
+    [
+        ("", 4, 22, ["filters.left.flow_sensor.pin: GPIO4"]),  # the overlay is still to come
+        ("dtoverlay=w1-gpio\n", 17, 4, ["leak.pin: GPIO4"]),
+        ("dtoverlay=w1-gpio,gpiopin=17\n", 17, 22, ["filters.left.flow_sensor.pin: GPIO17"]),
+        ("dtoverlay=w1-gpio,gpiopin=27\n", 4, 22, []),
+        ("dtoverlay=w1-gpio\n", 17, 22, []),
+    ],
+)
+def test_a_pin_that_the_bus_of_the_probes_has(
+    machine: Machine, boot: str, sensor: int, leak: int, keys: list[str]
+) -> None:
+    machine.boot.write_text(boot, encoding="utf-8")
+    whole = machine.tree.model_dump(mode="json", exclude_unset=True)
+    whole["filters"]["left"]["flow_sensor"]["pin"] = sensor
+    whole["leak"] = {"pin": leak}
+    machine.tree = SettingsTree.model_validate(whole)
+    found = [f for f in findings(machine.tree, Path("canister.toml")) if f.part == "pins"]
+    assert [f.line for f in found] == [
+        f"{key} is the pin of the probes' 1-Wire bus" for key in keys
+    ]
+    assert all(
+        f.mistake and f.verdict is Verdict.FAILED and "--probe-pin" in f.remedy for f in found
+    )
+
+
 def test_a_probe_that_is_gone(machine: Machine) -> None:
     (machine.bus / ROM_ID).rename(machine.bus / "28-000000000001")
     found = machine.found("probe left")
@@ -129,6 +159,19 @@ def test_a_probe_that_is_gone(machine: Machine) -> None:
     assert "cable" in found.remedy
     (machine.bus / "28-000000000001").rename(machine.bus / "00-400000000000")
     assert "pull-up" in machine.found("probe left").remedy
+
+
+def test_what_was_dropped_or_set_aside_is_told(machine: Machine) -> None:
+    journal = Journal(machine.folder / "state")
+    with journal.guarded("write", transaction=True) as link:
+        link.execute("INSERT INTO counts VALUES ('samples', 2000)")
+        link.execute("INSERT INTO aside VALUES ('mqtt', 7, 0.0, 'packet too large')")
+    journal.close()
+    told = [f for f in findings(machine.tree, Path("canister.toml")) if f.part == "history"]
+    assert [f.verdict for f in told] == [Verdict.LOOK] * 2
+    assert told[0].line.endswith("below 500 MB: 2000 samples")
+    assert told[1].line.startswith("1 events could not be taken")
+    assert told[1].line.endswith("the last, 7 for mqtt: packet too large")
 
 
 def test_under_voltage(machine: Machine) -> None:

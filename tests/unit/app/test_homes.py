@@ -13,6 +13,7 @@ from monitor.alarms.watch import KINDS
 from monitor.app.homes import Homes, Retained
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.payloads import Run
 from monitor.delivery.topics import Topics
 from monitor.journal.store import Journal
 from monitor.records import Moment
@@ -45,7 +46,7 @@ def homes(
             "filters": {name: {"flow_sensor": {"pin": 17, "bore_mm": 16}} for name in filters},
         }
     )
-    sink = MqttSink(ADDRESS, Topics("canister", "room"), "j", "r", "0")
+    sink = MqttSink(ADDRESS, Topics("canister", "room"), Run("j", "r", 0.0), "0")
     assert tree.mqtt is not None
     return Homes(tree, tree.mqtt, journal, sink, Moment(0.0, utc_s)), sink
 
@@ -59,7 +60,7 @@ def test_it_is_on_record_before_anything_is_published(journal: Journal) -> None:
     whole = saved(journal)
     assert whole.own[0] == "homeassistant/device/canister-room-left/config"
     assert "canister/room/filters/left/state" in whole.own
-    assert len(whole.own) == 1 + 1 + PER_FILTER, "announcement, presence, the filter"
+    assert len(whole.own) == 2 + 1 + PER_FILTER, "two announcements, presence, the filter"
     assert whole.homie[0] == "homie/5/canister-room/$state"
 
 
@@ -75,10 +76,14 @@ def test_what_was_switched_off_goes_and_stays_on_record_until_it_is_gone(journal
     homes(journal, "left", homie=True, discovery=True)
     before = saved(journal)
     _, sink = homes(journal, "left")
-    assert sink.leaving == ["homeassistant/device/canister-room-left/config"]
+    announced = [
+        "homeassistant/device/canister-room-left/config",
+        "homeassistant/device/canister-room/config",
+    ]
+    assert sink.leaving == announced
     assert saved(journal).homie == before.homie
     again, sink = homes(journal, "left")
-    assert sink.leaving == ["homeassistant/device/canister-room-left/config"], "still not gone"
+    assert sink.leaving == announced, "still not gone"
     sink._extras.show(len)
     assert sink.leaving == []
     again.show({}, Moment(1.0, 1_770_000_001.0))

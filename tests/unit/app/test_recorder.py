@@ -197,3 +197,25 @@ def test_what_finds_no_room_and_what_is_never_written_is_counted(  # type: ignor
     assert "written again; 0 events and 20 samples found no room" in caplog.text
     recorder.close(Moment(32.0, 1032.0))
     assert caplog.text.count("never written") == 1
+
+
+@pytest.mark.parametrize(
+    ("late_s", "synchronised", "answer"),
+    [
+        (0.0, True, "done: flow alarms wait for 30 min at the most"),
+        (600.0, True, "done: flow alarms wait for 20 min at the most"),
+        (1800.0, True, "refused: asked for 30 min ago, for 30 min"),
+        (9e9, True, "refused: asked for 150000000 min ago, for 30 min"),
+        (-600.0, True, "done: flow alarms wait for 30 min at the most"),
+        (1800.0, False, "done: flow alarms wait for 30 min at the most"),
+    ],
+)
+def test_a_pause_counts_from_when_it_was_given(parts, late_s, synchronised, answer) -> None:  # type: ignore[no-untyped-def]
+    journal, station, recorder = parts
+    tick(station, recorder, 1.0, 2e-4)
+    now = Moment(2.0, 1_770_000_000.0, synchronised)
+    seq = journal.order(Order("feeding", "left", 30.0), now.utc_s - late_s)
+    events = recorder.orders(now)
+    recorder.take(now, events)
+    assert journal.answer(seq) == answer
+    assert len(events) == answer.startswith("done")

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from monitor.alarms.site import Fact
 from monitor.app.selfcheck import SelfCheck, certificate_end_utc_s
+from monitor.errors import BrokerError
 from monitor.records import AlarmKind, Health, Moment
 from monitor.sensing.leak import Floor
 from monitor.settings.load import load
@@ -98,11 +100,46 @@ def test_a_certificate_that_ends_within_a_month(tmp_path: Path) -> None:
             '[mqtt]\nhost = "h"\n[mqtt.tls]\nenabled = true\n'
             f'cert_file = "{file}"\nkey_file = "{tmp_path}/k.pem"\n'
         )
-        check = SelfCheck(tree(tmp_path, tables))
+        check = SelfCheck(tree(tmp_path, tables), shown=lambda _: b"nothing")
         check.look_slowly(time.time())
         fact = check.facts(Moment(0.0, 0.0), [], FINE, [])[AlarmKind.CERTIFICATE_ENDING]
         assert fact.wanted is wanted
         assert str(file) in fact.evidence
+
+
+def test_the_certificate_of_the_broker_is_looked_at_once_a_day(tmp_path: Path) -> None:
+    def der(days: int) -> bytes:
+        file = str(certificate(tmp_path, days))
+        command = ["openssl", "x509", "-in", file, "-outform", "DER"]
+        return subprocess.run(command, check=True, capture_output=True).stdout
+
+    line_s, looks, shows = [0.0], list[float](), [der(20)]
+
+    def shown(_address: object) -> bytes:
+        looks.append(line_s[0])
+        if not shows:
+            raise BrokerError("broker h:8883: not reached")
+        return shows[0]
+
+    table = '[mqtt]\nhost = "h"\n[mqtt.tls]\nenabled = true\n'
+    check = SelfCheck(tree(tmp_path, table), shown=shown, monotonic=lambda: line_s[0])
+
+    def fact() -> Fact:
+        check.look_slowly(time.time())
+        return check.facts(Moment(0.0, 0.0), [], FINE, [])[AlarmKind.CERTIFICATE_ENDING]
+
+    assert fact().wanted
+    assert fact().evidence.startswith("the broker's certificate ends on ")
+    shows.clear()
+    line_s[0] = 86400.0
+    assert fact().wanted, "a broker that is away has the certificate that it had"
+    line_s[0] += 3599.0
+    assert fact().wanted
+    assert looks == [0.0, 86400.0]
+    shows.append(der(90))
+    line_s[0] += 1.0
+    assert fact().over, "renewed there"
+    assert looks == [0.0, 86400.0, 90000.0]
 
 
 def test_a_file_that_is_no_certificate_says_nothing(tmp_path: Path) -> None:

@@ -19,7 +19,46 @@ OWN = "canister/fish_room/answers"
 
 def test_a_whole_command_is_an_order() -> None:
     body = b'{"order":"shelve","filter":"left","alarm":"flow-low","minutes":30,"occurrence":2,"by":"Ada"}'
-    assert read(Arrived(body)) == Order("shelve", "left", 30.0, "flow-low", 2, "Ada")
+    assert read(Arrived(body)) == (Order("shelve", "left", 30.0, "flow-low", 2, "Ada"), None)
+
+
+def test_a_command_may_say_when_it_was_given() -> None:
+    """2026-02-02T08:00:00Z is 1,770,019,200 s after the epoch by `date -u -d @1770019200`."""
+    for text in ("2026-02-02T08:00:00Z", "2026-02-02T09:00:00.000+01:00"):
+        body = json.dumps({"order": "feeding", "filter": "left", "minutes": 10, "time": text})
+        assert read(Arrived(body.encode()))[1] == 1_770_019_200.0
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"order": "feeding", "minutes": 10}, "with the time it was given at"),
+        ({"order": "shelve", "alarm": "flow-low", "minutes": 10}, "with the time it was given at"),
+        ({"order": "acknowledge"}, "with the occurrence that was seen"),
+        ({"order": "acknowledge", "time": "2026-02-02T08:00:00Z"}, "with the occurrence"),
+    ],
+)
+def test_what_waited_at_the_broker_is_refused_where_it_makes_no_sense_late(
+    fields: dict[str, object], words: str
+) -> None:
+    body = json.dumps({"filter": "left", **fields}).encode()
+    with pytest.raises(Unreadable, match=words):
+        read(Arrived(body, waited=True))
+    read(Arrived(body))
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"order": "cleaned"},
+        {"order": "resume"},
+        {"order": "acknowledge", "alarm": "flow-low", "occurrence": 2},
+        {"order": "feeding", "minutes": 10, "time": "2026-02-02T08:00:00Z"},
+    ],
+)
+def test_what_makes_sense_late_is_taken_late(fields: dict[str, object]) -> None:
+    order, _ = read(Arrived(json.dumps({"filter": "left", **fields}).encode(), waited=True))
+    assert order.name == fields["order"]
 
 
 @pytest.mark.parametrize(
@@ -33,6 +72,8 @@ def test_a_whole_command_is_an_order() -> None:
         (b'{"order": "cleaned", "minute": 5}', "unknown field `minute`"),
         (b'{"order": "feeding", "minutes": -1}', ">= 0"),
         (b'{"order": "feeding", "minutes": NaN}', "malformed"),
+        (b'{"order": "feeding", "minutes": 9, "time": "2026-02-02T08:00:00"}', "timezone"),
+        (b'{"order": "feeding", "minutes": 9, "time": 5}', "Expected `datetime"),
         (b'{"order": "' + b"x" * 65 + b'"}', "length <= 64"),
         (b'{"order": "cleaned", "by": "' + b"x" * 5000 + b'"}', "at the most 4096"),
     ],
@@ -86,6 +127,7 @@ ALMOST = st.fixed_dictionaries(
         "occurrence": st.integers(-(2**70), 2**70),
         "minutes": st.one_of(st.floats(allow_nan=False), st.integers(), st.text(max_size=3)),
         "by": st.text(max_size=100),
+        "time": st.one_of(st.datetimes().map(lambda at: at.isoformat() + "Z"), st.text(max_size=30)),
         "x": st.none(),
     },
 )  # fmt: skip
@@ -102,13 +144,14 @@ STATION = Station({"left": unknown_filter("left", 450, 300, Limits())})
         ),
     ),
     retained=st.booleans(),
+    waited=st.booleans(),
 )
 def test_ten_thousand_bad_payloads_are_answered_and_break_nothing(
-    payload: bytes, retained: bool
+    payload: bytes, retained: bool, waited: bool
 ) -> None:
     before = STATION.saved()
     try:
-        order = read(Arrived(payload, retained))
+        order, _ = read(Arrived(payload, retained, waited=waited))
     except Unreadable:
         return
     _, answer = STATION.obey(order, Moment(1.0, 1.7e9))

@@ -8,12 +8,13 @@ import msgspec
 import pytest
 
 from monitor.delivery import mqtt_sink
-from monitor.delivery.commands import Owed
+from monitor.delivery.commands import Arrived, Owed
 from monitor.delivery.mqtt import BrokerAddress, Message
 from monitor.delivery.mqtt_sink import MqttSink
+from monitor.delivery.payloads import Run
 from monitor.delivery.topics import Topics
 from monitor.errors import StorageError
-from monitor.records import Order
+from monitor.records import Cause, CleanBasis, Entry, Event, EventKind, Order
 
 
 class Line:
@@ -32,10 +33,13 @@ class Line:
 class NoJournal:
     """A desk whose journal cannot be read."""
 
-    def order(self, order: Order) -> int:
+    def order(self, order: Order, made_utc_s: float | None = None) -> int:
         raise StorageError("journal: cannot write")
 
     def answer(self, seq: int) -> str | None:
+        raise StorageError("journal: cannot read")
+
+    def entries_after(self, position: int, limit: int) -> list[Entry]:
         raise StorageError("journal: cannot read")
 
 
@@ -44,7 +48,7 @@ def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
 ) -> None:
     address = BrokerAddress("127.0.0.1", 1883, True, "x")
     topics = Topics("canister", "room")
-    sink = MqttSink(lambda: address, topics, "journal", "run", "1", desk=NoJournal())
+    sink = MqttSink(lambda: address, topics, Run("journal", "run", 0.0), "1", desk=NoJournal())
     line = Line()
     monkeypatch.setattr(sink, "_session", line)
     monkeypatch.setattr(mqtt_sink.time, "monotonic", lambda: 100.0)
@@ -54,4 +58,65 @@ def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
     assert [m.topic for m in line.sent] == ["canister/room/alarms/x"]
     monkeypatch.setattr(mqtt_sink.time, "monotonic", lambda: 106.0)
     sink.deliver(())
-    assert msgspec.json.decode(line.sent[-1].payload)["answer"] == "noted; not carried out yet"
+    told = msgspec.json.decode(line.sent[-1].payload)
+    assert told["answer"] == "noted; not carried out yet"
+    assert (told["site"], told["run"]) == ("room", "run")
+
+
+class Kept(NoJournal):
+    """A desk whose journal has the events 1 to 300, but for those between 100 and 150."""
+
+    def entries_after(self, position: int, limit: int) -> list[Entry]:
+        kept = [n for n in range(1, 301) if not 100 < n < 150 and n > position]
+        return [Entry(n, "run", True, happened(n), "journal") for n in kept[:limit]]
+
+
+def happened(number: int) -> Event:
+    return Event("left", EventKind.OBSERVED, float(number), 1e9 + number, None, 0, None, None,
+                 CleanBasis.NONE, None, Cause.FLOW_STEP, "", "")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "numbers"),
+    [
+        (5, 5, [5]),
+        (1, 99, list(range(1, 100))),
+        (90, 260, [*range(90, 101), *range(150, 261)]),
+        (110, 120, []),
+        (299, 1200, [299, 300]),
+    ],
+)
+def test_events_that_somebody_missed_are_sent_again_as_they_were(
+    monkeypatch: pytest.MonkeyPatch, first: int, last: int, numbers: list[int]
+) -> None:
+    topics, line = Topics("canister", "room"), Line()
+    address = BrokerAddress("127.0.0.1", 1883, True, "x")
+    sink = MqttSink(lambda: address, topics, Run("journal", "now", 0.0), "1", desk=Kept())
+    monkeypatch.setattr(sink, "_session", line)
+    body = msgspec.json.encode({"order": "resend", "first": first, "last": last})
+    sink._came(Arrived(body, answer_to=f"{topics.answers}/hub", correlation=b"c"))
+    sink.deliver(())
+    *events, answer = line.sent
+    assert {m.topic for m in events} <= {topics.events}
+    assert [msgspec.json.decode(m.payload)["id"] for m in events] == [
+        f"room.journal.{n}" for n in numbers
+    ]
+    assert (answer.topic, answer.correlation) == (f"{topics.answers}/hub", b"c")
+    told = msgspec.json.decode(answer.payload)
+    assert told["accepted"]
+    assert told["answer"] == f"done: {len(numbers)} of {last - first + 1} events sent again"
+
+
+@pytest.mark.parametrize(("first", "last"), [(0, 5), (7, 6), (1, 1001), (5, 0)])
+def test_too_many_or_none_at_all_are_refused(
+    monkeypatch: pytest.MonkeyPatch, first: int, last: int
+) -> None:
+    topics, line = Topics("canister", "room"), Line()
+    address = BrokerAddress("127.0.0.1", 1883, True, "x")
+    sink = MqttSink(lambda: address, topics, Run("journal", "now", 0.0), "1", desk=Kept())
+    monkeypatch.setattr(sink, "_session", line)
+    sink._came(Arrived(msgspec.json.encode({"order": "resend", "first": first, "last": last})))
+    sink.deliver(())
+    (answer,) = line.sent
+    assert not msgspec.json.decode(answer.payload)["accepted"]
+    assert "numbers from 1 that rise" in msgspec.json.decode(answer.payload)["answer"]

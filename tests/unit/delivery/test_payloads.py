@@ -29,8 +29,10 @@ def test_a_share_of_nothing_is_unknown() -> None:
 
 
 def test_an_id_names_site_journal_and_sequence() -> None:
+    unset = json.loads(payloads.identified({"x": 1}, "room", "abc", "run", 7, False, False))
+    assert unset["clock_synchronised"] is False
     whole = json.loads(payloads.identified({"x": 1}, "room", "abc", "run", 7))
-    assert whole == {"format": 1, "id": "room.abc.7", "site": "room", "run": "run", "sequence": 7, "simulated": False, "x": 1}  # fmt: skip
+    assert whole == {"format": 1, "id": "room.abc.7", "site": "room", "journal": "abc", "run": "run", "sequence": 7, "clock_synchronised": True, "simulated": False, "x": 1}  # fmt: skip
 
 
 @pytest.mark.parametrize("basis", list(CleanBasis))

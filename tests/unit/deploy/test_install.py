@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -133,7 +136,7 @@ def test_an_upgrade_replaces_the_code_and_restarts(machine: FakeMachine) -> None
     [
         ("install -y", "apt could not install: python3-venv"),
         ("-m venv", "python3 -m venv failed"),
-        ("source[pins]", "pip could not install"),
+        ("source[pins,notify]", "pip could not install"),
         ("import gpiozero", "what was installed does not work"),
         ("sys.version_info", "Python 3.11, 3.12 or 3.13 is needed"),
     ],
@@ -296,6 +299,23 @@ def test_a_mistake_on_the_command_line_changes_nothing(
     assert changing(machine.calls()) == []
 
 
+def test_the_locked_versions_name_everything_once() -> None:
+    """What was added by hand or by two hands at once shows here; `deploy/lock` writes the file anew."""
+    root = Path(__file__).parents[3]
+    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = [
+        *project["dependencies"],
+        *itertools.chain(*project["optional-dependencies"].values()),
+    ]
+    lines = (root / "deploy/constraints.txt").read_text("utf-8").splitlines()
+    locked = [re.split(r"[=; ]", line, maxsplit=1)[0].lower() for line in lines]
+    assert len(set(lines)) == len(lines), "a line twice"
+    assert locked == sorted(locked)
+    for requirement in wanted:
+        name = re.split(r"[<>=; \[]", requirement, maxsplit=1)[0].lower()
+        assert name in locked, name
+
+
 PAGE_UNIT, PASSWORD = "etc/systemd/system/canister-page.service", "var/lib/canister-page/password"
 
 
@@ -310,7 +330,7 @@ def test_the_page_comes_when_asked_for_starts_with_a_password_and_stays(
     assert done.returncode == 0, done.stderr
     assert "no password yet. Set one: sudo canister page-password" in done.stdout
     calls = machine.calls()
-    assert any("source[pins,page]" in c for c in calls)
+    assert any("source[pins,notify,page]" in c for c in calls)
     assert not [c for c in calls if "canister-page" in c and "systemctl" in c]
     assert machine.read(PAGE_UNIT) == (ROOT / "deploy/canister-page.service").read_text()
     folder = machine.root / "var/lib/canister-page"

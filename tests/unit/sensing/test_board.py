@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.records import Moment
-from monitor.sensing.board import Board, overlay_remedy, under_voltage
+from monitor.sensing.board import Board, one_wire_pin, overlay_remedy, under_voltage
 from monitor.sensing.port import Source
 
 
@@ -20,6 +20,27 @@ def monitor(folder: Path, number: int, name: str, **files: str) -> Path:
     for file, text in {"name": name, **files}.items():
         (made / file).write_text(f"{text}\n", encoding="ascii")
     return made
+
+
+@pytest.mark.parametrize(
+    ("text", "pin"),
+    [
+        ("", None),
+        ("# dtoverlay=w1-gpio\n", None),
+        ("dtoverlay=w1-gpio\n", 4),
+        ("[all]\n  dtoverlay=w1-gpio,pullup=1,gpiopin=27\n", 27),
+        ("dtoverlay=w1-gpio-pullup,gpiopin=5\n", 5),
+        ("dtoverlay=w1-gpio,gpiopin=17 # the bus\n", 17),
+    ],
+)
+def test_the_pin_that_the_boot_loader_gives_to_the_bus(
+    tmp_path: Path, text: str, pin: int | None
+) -> None:
+    """As the firmware's overlays/README describes w1-gpio and its parameter gpiopin, by default 4."""
+    file = tmp_path / "config.txt"
+    file.write_text(text, encoding="utf-8")
+    assert one_wire_pin((tmp_path / "none", file)) == pin
+    assert one_wire_pin((tmp_path / "none",)) is None
 
 
 @pytest.mark.parametrize(("alarm", "low"), [("0", False), ("1", True)])

@@ -12,7 +12,6 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from monitor.app.daemon import Daemon
-from monitor.errors import SensorError
 from monitor.records import AlarmKind, Moment
 from monitor.sensing.gpio import Header, PulsePins
 from monitor.sensing.leak import Floor, LeakContact
@@ -93,13 +92,31 @@ class TestContact:
         contact.close()
         assert looked(contact, 0.0, 5.0) is Floor.UNKNOWN
 
-    def test_a_pin_in_use_is_named(self) -> None:
-        def pin(_number: int) -> Any:
-            raise RuntimeError("GPIO busy")
+    def test_a_pin_in_use_is_told_and_tried_again(self, factory: MockFactory) -> None:
+        tries, free = list[int](), list[bool]()
+
+        def pin(number: int) -> Any:
+            tries.append(number)
+            if not free:
+                raise RuntimeError("GPIO busy")
+            return factory.pin(number)
 
         contact = LeakContact(PIN, True, 2.0, Header(SimpleNamespace(pin=pin)))
-        with pytest.raises(SensorError, match=r"GPIO pin 22 of the leak contact: GPIO busy; .+"):
-            contact.start()
+        contact.start()
+        assert looked(contact, *map(float, range(25))) is Floor.UNKNOWN
+        assert len(tries) == 3, "at the start, after 10 s and after 20 s"
+        health = contact.health(at(24.0))
+        assert not health.working
+        assert health.line == (
+            "GPIO pin 22 of the leak contact: GPIO busy: no leak would be noticed"
+        )
+        assert health.remedy.startswith("see which program holds it")
+        free.append(True)
+        assert looked(contact, 30.0, 32.0) is Floor.DRY
+        assert contact.health(at(32.0)).working
+        contact.close()
+        assert looked(contact, 50.0, 70.0) is Floor.UNKNOWN
+        assert len(tries) == 4, "closed is closed"
 
 
 def _refused(_pin: Any) -> bool:

@@ -39,6 +39,7 @@ def test_the_file_named_by_the_environment_is_read(
 ) -> None:
     file.write_text(minimal)
     monkeypatch.setenv("CANISTER_CONFIG", str(file))
+    monkeypatch.setenv("CANISTER_FLEET_CONFIG", "/of/a/hub/on/the/same/machine.toml")
     assert load().file == file
     assert load().tree.site.id == "fish_room"
 

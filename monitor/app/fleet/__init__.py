@@ -1,0 +1,1 @@
+"""Puts the parts of a fleet's hub together."""
