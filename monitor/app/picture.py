@@ -22,17 +22,33 @@ _LOOKED_THROUGH = 5000
 
 
 class Picture(msgspec.Struct):
-    """What `canister status` shows. `source` says where it comes from and how old it is."""
+    """What `canister status` shows. `source` says where it comes from and how old it is, `live` whether
+    the daemon wrote it within the last seconds.
+    """
 
     source: str
     filters: list[dict[str, Any]]
     events: list[dict[str, Any]]
     troubles: list[str]
     site: dict[str, Any]
+    live: bool = False
 
 
 def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = False) -> Picture:
     """Return how a site stands.
+
+    Raises:
+        StorageError: there is no journal yet, or it cannot be read.
+    """
+    journal = opened(tree)
+    try:
+        return look_again(tree, journal, events, utc_s, observations)
+    finally:
+        journal.close()
+
+
+def opened(tree: SettingsTree) -> Journal:
+    """Return the journal of a site, for looking into it; opening it looks through the whole file.
 
     Raises:
         StorageError: there is no journal yet, or it cannot be read.
@@ -43,36 +59,43 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
             f"{folder / FILE_NAME}: no journal yet; start canister run, or set storage.folder to "
             "where it is"
         )
-    journal = Journal(folder, mend=False)
-    try:
-        happened = _last_events(journal, events, observations)
-        live = _live(tree.storage.live_file, utc_s)
-        process = running_process(folder)
-        if live is not None:
-            rows = list(live["filters"].values())
-            troubles = [
-                f"{h['part']}: {h['line']}" + (f"; {h['remedy']}" if h["remedy"] else "")
-                for h in live["health"]
-                if not h["working"]
-            ]
-            of_site = live["site_alarms"]
-            source = f"live, process {live['process']}"
-            age_s = 0.0
-        else:
-            rows, of_site, age_s = _from_journal(tree, journal, utc_s)
-            troubles = []
-            source = (
-                f"running (process {process}), as of {duration_words(age_s)} ago"
-                if process is not None
-                else f"canister run is not running; as of {duration_words(age_s)} ago"
-            )
-    finally:
-        journal.close()
+    return Journal(folder, mend=False)
+
+
+def look_again(
+    tree: SettingsTree, journal: Journal, events: int, utc_s: float, observations: bool = False
+) -> Picture:
+    """Return how a site stands, from a journal that is open already.
+
+    Raises:
+        StorageError: the journal cannot be read.
+    """
+    happened = _last_events(journal, events, observations)
+    live = _live(tree.storage.live_file, utc_s)
+    process = running_process(journal.folder)
+    if live is not None:
+        rows = list(live["filters"].values())
+        troubles = [
+            f"{h['part']}: {h['line']}" + (f"; {h['remedy']}" if h["remedy"] else "")
+            for h in live["health"]
+            if not h["working"]
+        ]
+        of_site = live["site_alarms"]
+        source = f"live, process {live['process']}"
+        age_s = 0.0
+    else:
+        rows, of_site, age_s = _from_journal(tree, journal, utc_s)
+        troubles = []
+        source = (
+            f"running (process {process}), as of {duration_words(age_s)} ago"
+            if process is not None
+            else f"canister run is not running; as of {duration_words(age_s)} ago"
+        )
     for row in rows:
         row["sentence"] = sentence(row, age_s if live is None and process is None else None)
         row["clean_flow_words"] = payloads.basis_words(CleanBasis(row["clean_flow_basis"]))
         row["watched"] = process is not None
-    return Picture(source, rows, happened, troubles, of_site)
+    return Picture(source, rows, happened, troubles, of_site, live is not None)
 
 
 def _last_events(journal: Journal, count: int, observations: bool) -> list[dict[str, Any]]:
