@@ -21,7 +21,9 @@ def run(
 ) -> None:
     """Serve the fleet until stopped: take messages, tell people, watch for silence.
 
-    Any number of these run, each with a number of its own. Example: canister hub run --number 2
+    Any number of these run, each with a number of its own.
+
+    Example: canister hub run --number 2
     """
     from monitor.app.fleet.hub import Hub, serve_books
     from monitor.app.fleet.telling import Reach
