@@ -172,7 +172,7 @@ class Hub:
                 tree.watch.skew_s,
                 business.places,
                 gone=business.gone,
-            )  # fmt: skip
+            )
         }
         if wants_history:
             server_of(tree.influx)
