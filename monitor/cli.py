@@ -23,6 +23,7 @@ from monitor.commands.history import export, take_in
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
+from monitor.commands.report import report
 from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
@@ -92,6 +93,7 @@ for command in (
     rehearse,
     access,
     export,
+    report,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)

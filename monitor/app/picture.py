@@ -84,7 +84,7 @@ def look_again(
         source = f"live, process {live['process']}"
         age_s = 0.0
     else:
-        rows, of_site, age_s = _from_journal(tree, journal, utc_s)
+        rows, of_site, age_s = from_journal(tree, journal, utc_s)
         troubles = []
         source = (
             f"running (process {process}), as of {duration_words(age_s)} ago"
@@ -118,9 +118,10 @@ def _live(name: str, utc_s: float) -> dict[str, Any] | None:
     return found if abs(utc_s - written_s) <= _FRESH_FOR_S else None
 
 
-def _from_journal(
+def from_journal(
     tree: SettingsTree, journal: Journal, utc_s: float
 ) -> tuple[list[dict[str, Any]], dict[str, Any], float]:
+    """The rows of all filters, that of the site, and how old both are, from what was saved last."""
     station = Station(watch_plans(tree))
     saved = journal.saved_at() or Moment(0.0, utc_s)
     station.restore(journal.states(), saved)

@@ -39,7 +39,7 @@ def test_the_commands_are_those_of_the_handbook() -> None:
     assert sorted(" ".join(words) for words in COMMANDS) == [
         "access", "acknowledge", "calibrate", "card export", "card import", "card show", "check", "cleaned",
         "commission", "compare", "export", "import",
-        "pause", "rehearse", "replay", "resume", "run", "shelve", "size", "status",
+        "pause", "rehearse", "replay", "report", "resume", "run", "shelve", "size", "status",
         "test-alarm", "unshelve", "wiring",
     ]  # fmt: skip
 
