@@ -21,6 +21,8 @@ BENCHES = (
     "alarm_latency",
     "drain",
     "flash_wear",
+    "influx_backfill",
+    "history_size",
 )
 
 
