@@ -47,7 +47,7 @@ def test_the_commands_are_those_of_the_handbook() -> None:
         "hub filter list", "hub filter remove", "hub filter set", "hub list",
         "hub person add", "hub person change", "hub person list", "hub person password", "hub person remove",
         "hub refused", "hub revoke", "hub rotate", "hub run", "hub show", "hub site list", "hub site move", "import", "join",
-        "page", "page-password", "pause", "rehearse", "replay", "resume", "run", "shelve", "size", "status",
+        "page", "page-password", "pause", "rehearse", "replay", "report", "resume", "run", "shelve", "size", "status",
         "test-alarm", "unshelve", "wiring",
     ]  # fmt: skip
 
