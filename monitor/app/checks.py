@@ -175,7 +175,7 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
         yield Finding(
             "history",
             Verdict.LOOK,
-            f"{len(aside)} events could not be taken and were set aside; the last, {seq}"
+            f"set aside because they could not be taken: {len(aside)}; the last is event {seq}"
             f"{' for ' + sink if sink else ''}: {why}",
             "they are in the journal; all others went on",
         )

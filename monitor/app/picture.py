@@ -24,7 +24,9 @@ _LOOKED_THROUGH = 5000
 
 
 class Picture(msgspec.Struct):
-    """What `canister status` shows. `source` says where it comes from and how old it is."""
+    """What `canister status` shows. `source` says where it comes from and how old it is, `live` whether
+    the daemon wrote it within the last seconds.
+    """
 
     source: str
     filters: list[dict[str, Any]]
@@ -42,17 +44,26 @@ def look(tree: SettingsTree, events: int, utc_s: float, observations: bool = Fal
     Raises:
         StorageError: there is no journal yet, or it cannot be read.
     """
+    journal = opened(tree)
+    try:
+        return look_in(journal, tree, events, utc_s, observations)
+    finally:
+        journal.close()
+
+
+def opened(tree: SettingsTree) -> Journal:
+    """Return the journal of a site, for looking into it; opening it looks through the whole file.
+
+    Raises:
+        StorageError: there is no journal yet, or it cannot be read.
+    """
     folder = Path(tree.storage.folder)
     if not (folder / FILE_NAME).is_file():
         raise StorageError(
             f"{folder / FILE_NAME}: no journal yet; start canister run, or set storage.folder to "
             "where it is"
         )
-    journal = Journal(folder, mend=False)
-    try:
-        return look_in(journal, tree, events, utc_s, observations)
-    finally:
-        journal.close()
+    return Journal(folder, mend=False)
 
 
 def look_in(
@@ -70,7 +81,7 @@ def look_in(
     """
     happened = _last_events(journal, events, observations)
     live = _live(tree.storage.live_file, utc_s)
-    process = running_process(Path(tree.storage.folder))
+    process = running_process(journal.folder)
     if live is not None:
         rows = list(live["filters"].values())
         troubles = [

@@ -32,6 +32,12 @@ def status(
         bool,
         typer.Option("--observations", help="Among them what the statistics merely see."),
     ] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Stay, and draw anew every second until Ctrl-C.")
+    ] = False,
+    hours: Annotated[
+        float, typer.Option("--hours", min=0.1, max=48, help="What the traces of --watch cover.")
+    ] = 1.0,
     json: JsonOption = False,
 ) -> None:
     """Show how every filter stands, open alarms and what happened last.
@@ -40,9 +46,17 @@ def status(
     """
     from monitor.app.picture import look
     from monitor.app.reminders import near
+    from monitor.errors import UserMistake
     from monitor.settings.load import load
 
+    if watch and json:
+        raise UserMistake("--watch and --json do not go together; leave one out")
     tree = load(config).tree
+    if watch:
+        from monitor.commands.watching import watch as watched
+
+        watched(tree, hours)
+        return
     picture = look(tree, events, time.time(), observations)
     today = datetime.now().astimezone().date()
     said = [reminder.words(today) for reminder in near(tree, today)]

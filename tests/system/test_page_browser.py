@@ -190,6 +190,7 @@ def test_nothing_old_is_shown_as_new(page: Page, canister: type[Command], tmp_pa
     daemon = site.start_daemon()
     page.reload()
     expect(page.locator("#site-watch")).to_contain_text("Live")
+    expect(page.locator("#left-sentence")).to_be_visible(timeout=_SOON_MS)
     daemon.process.send_signal(signal.SIGSTOP)
     expect(page.locator("#left-sentence")).to_have_text(
         re.compile(r"^No news for \d+ s: the filter may run or not\.$"), timeout=_SOON_MS

@@ -170,8 +170,8 @@ def test_what_was_dropped_or_set_aside_is_told(machine: Machine) -> None:
     told = [f for f in findings(machine.tree, Path("canister.toml")) if f.part == "history"]
     assert [f.verdict for f in told] == [Verdict.LOOK] * 2
     assert told[0].line.endswith("below 500 MB: 2000 samples")
-    assert told[1].line.startswith("1 events could not be taken")
-    assert told[1].line.endswith("the last, 7 for mqtt: packet too large")
+    assert told[1].line.startswith("set aside because they could not be taken: 1; ")
+    assert told[1].line.endswith("the last is event 7 for mqtt: packet too large")
 
 
 def test_under_voltage(machine: Machine) -> None:
