@@ -227,9 +227,9 @@ def as_pdf(text: str) -> bytes:
         from weasyprint import HTML
     except (ImportError, OSError) as error:  # OSError: the library is there, Pango is not
         raise UserMistake(
-            "PDF: the extra is not installed; run sudo apt-get install libpango-1.0-0 libpangoft2-1.0-0 "
-            "libharfbuzz-subset0 fonts-dejavu-core and .venv/bin/pip install -c deploy/constraints.txt -e '.[report]', "
-            "or leave out --pdf"
+            "PDF: the extra is not installed; on a board run sudo deploy/install --pdf, else sudo apt-get install "
+            "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core and .venv/bin/pip install -c "
+            "deploy/constraints.txt -e '.[report]'; or leave out --pdf"
         ) from error
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     logging.getLogger("fontTools").setLevel(logging.ERROR)
