@@ -29,6 +29,7 @@ from monitor.commands.replay import replay
 from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
+from monitor.commands.visits import visits
 from monitor.commands.wiring import wiring
 
 # What the library raises for a wrong word on the command line; it has no public name of its own.
@@ -95,6 +96,7 @@ for command in (
     rehearse,
     access,
     join,
+    visits,
     export,
     page,
 ):

@@ -140,7 +140,9 @@ def said(
         )
     if not visits and not left:
         found.append("nothing is worth a visit in this time")
-    flat = sum(b is Basis.FLAT for b in bases)
+    flat = sum(
+        b is Basis.FLAT and n.stopped_hours is None for b, n in zip(bases, needs, strict=True)
+    )
     if flat:
         found.append(
             f"of {flat} of {len(needs)} filters there is no forecast: their chances are a guess"
