@@ -30,6 +30,7 @@ from monitor.commands.report import report
 from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
+from monitor.commands.visits import visits
 from monitor.commands.wiring import wiring
 
 # What the library raises for a wrong word on the command line; it has no public name of its own.
@@ -96,6 +97,7 @@ for command in (
     rehearse,
     access,
     join,
+    visits,
     export,
     page,
     report,

@@ -19,7 +19,17 @@ from typing import Annotated
 import msgspec
 
 from monitor.fleet.messages import Due
-from monitor.fleet.visits_chance import Basis, Chances, Spread, flat, forecast, past, usual
+from monitor.fleet.visits_chance import (
+    ANY,
+    OWN,
+    Basis,
+    Chances,
+    Spread,
+    flat,
+    forecast,
+    past,
+    usual,
+)
 
 _Word = Annotated[
     str,
@@ -218,9 +228,9 @@ def spread_of(need: FilterNeed, cycle_days: float) -> Spread:
         high = median if due.high_days is None else due.high_days
         return forecast(due.low_days, median, high, need.age_days, basis)
     days = need.usual_days or cycle_days
-    if need.usual_days is not None and need.since_cleaned_days is not None:
-        return usual(days, need.since_cleaned_days)
-    return flat(days)
+    if need.since_cleaned_days is None:
+        return flat(days)
+    return usual(days, need.since_cleaned_days, OWN if need.usual_days else ANY)
 
 
 def faults(needs: Sequence[FilterNeed]) -> str | None:

@@ -30,9 +30,12 @@ Days = NDArray[np.float64]
 _NORMAL_90 = 1.2815515655446004  # the standard normal's quantile of 0.9
 # Below these the two halves are as good as a step, and a logarithm would go wild.
 _LEAST_DAYS, _LEAST_SPREAD = 0.02, 0.01
-# What an 80 % interval of one filter's own cycles is taken for where only their usual length is known:
-# a factor of 1.5 either way (no source; the loads in a tank change that much).
-_USUAL_FACTOR = 1.5
+OWN, ANY = 1.5, 3.0**0.5
+"""By what factor an 80 % interval of cycles reaches either way: one filter's own, or any filter's.
+
+The first has no source. Any filter is cleaned every four to twelve weeks by common practice, no source; taken
+for such an interval that is a factor of the root of three about seven weeks.
+"""
 _LEAST_LEFT = 0.05  # a filter older than 95 % of its cycles is no more told by them
 
 _erf = np.frompyfunc(math.erf, 1, 1)
@@ -88,9 +91,15 @@ def forecast(low: float, median: float, high: float, age: float, basis: Basis) -
     )
 
 
-def usual(days: float, since_cleaned: float) -> Spread:
-    """Return what the usual cycle tells of a filter that has lasted so long; `FLAT` once it tells no more."""
-    spread = math.log(_USUAL_FACTOR) / _NORMAL_90
+def usual(days: float, since_cleaned: float, factor: float = OWN) -> Spread:
+    """Return what a usual cycle tells of a filter that has lasted so long; `FLAT` once it tells no more.
+
+    Args:
+        days: the usual cycle.
+        since_cleaned: days.
+        factor: by which an 80 % interval of cycles reaches either way.
+    """
+    spread = math.log(factor) / _NORMAL_90
     made = Spread(Basis.USUAL, days, spread, spread, since_cleaned)
     left = 1.0 - float(Chances([made])._share(np.array([since_cleaned]))[0])
     return made if left >= _LEAST_LEFT else flat(days)

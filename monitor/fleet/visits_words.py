@@ -83,7 +83,7 @@ def why(need: FilterNeed, basis: Basis, chance: float, until: str, cycle_days: f
     words = f"{percent(chance)} chance that {name} passes its limit before {day_words(until)}"
     words += {
         Basis.CYCLES: ", by its past cycles: its flow shows no trend yet",
-        Basis.USUAL: f", by its usual {need.usual_days or 0:.0f} days between cleanings: no forecast yet",
+        Basis.USUAL: f", by a usual cycle of {need.usual_days or cycle_days:.0f} days: no forecast yet",
         Basis.FLAT: f", a guess: no forecast, taken for one cleaning in {need.usual_days or cycle_days:.0f} "
         "days at any time",
     }.get(basis, "")
@@ -140,7 +140,9 @@ def said(
         )
     if not visits and not left:
         found.append("nothing is worth a visit in this time")
-    flat = sum(b is Basis.FLAT for b in bases)
+    flat = sum(
+        b is Basis.FLAT and n.stopped_hours is None for b, n in zip(bases, needs, strict=True)
+    )
     if flat:
         found.append(
             f"of {flat} of {len(needs)} filters there is no forecast: their chances are a guess"

@@ -24,6 +24,7 @@ BENCHES = (
     "page_speed",
     "influx_backfill",
     "history_size",
+    "visits",
 )
 
 

@@ -136,7 +136,7 @@ def test_guesses_and_old_forecasts_are_called_so() -> None:
     assert any("a guess: no forecast, taken for one cleaning in 49 days" in w for w in said)
     assert any("5 days old" in w for w in said)
     assert any("by its past cycles" in w for w in said)
-    assert any("by its usual 30 days" in w for w in said)
+    assert any("by a usual cycle of 30 days" in w for w in said)
     assert any("of 1 of 4 filters there is no forecast" in w for w in found.said)
 
 
