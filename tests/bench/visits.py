@@ -182,9 +182,7 @@ def compared(courses: list[Course], minutes: float, name: str) -> list[Figure]:
         ):
             setting, result = nearest(results, number, number(ours))
             like = f"as many {what}: {words.format(setting)}"
-            # Visits alone are not what is saved: the work list stops more often where it passes by.
-            judged = what == "hours" or results is not due
-            figures.append(_row(name, like, ours, result, courses, judged))
+            figures.append(_row(name, like, ours, result, courses, judged=True))
     for price in (3.0, 30.0):
         words = f"instead of 10, a day past is worth {price:.0f} minutes"
         figures.append(_row(name, words, ours, run(work_list(minutes, price)), courses))
