@@ -1,6 +1,6 @@
 """The work list: how fast it is, how near the best, and a year of visits against simpler ways of choosing.
 
-The year (tests/support/rounds.py): 240 sites at 80 places, lives of 20 to 180 days, two people for whom a
+The year (tests/support/rounds.py): 240 sites at 80 places, lives of 19 to 176 days, two people for whom a
 week has 4,800 minutes, driving included; then one person. References, in the same run on the same fleet:
 
 - by due date: each Monday the sites whose soonest median falls before the next Monday and a margin, in that

@@ -22,7 +22,7 @@ DAY_S = 86400.0
 NEEDS: list[dict[str, Any]] = [
     {
         "site": "north_hall", "filter": "long_tank", "place": "Harbour Street", "client": "North [b] House",
-        "cleaning_due": {"low_days": 1, "median_days": 2, "high_days": 4, "trend": True, "growth": "steady"},
+        "cleaning_due": {"low_days": 3, "median_days": 4, "high_days": 5, "trend": True, "growth": "steady"},
         "bring": ["floss 30 × 20 cm"], "weight": 2,
     },
     {"site": "mill", "filter": "pond", "place": "Mill Lane", "stopped_hours": 5, "oxygen_hours": [0.6, 4]},
