@@ -143,7 +143,7 @@ def show(
 
     Example: canister card show deploy/examples/mid_canister.card.toml
     """
-    from monitor.settings.card import card_fields, read_card
+    from monitor.settings.card import card_fields, experience_words, read_card
 
     found = read_card(file)
     if json:
@@ -163,6 +163,8 @@ def show(
     ):
         if value is not None:
             out.print(f"{words}: {value:g} {unit}")
+    for stock in found.experience:
+        out.print(f"experience: {literal(experience_words(found, stock) or '')}", soft_wrap=True)
     for name, media in found.media.items():
         out.print(f"layer {name}: {literal(media.material)}, {media.depth_mm.value:g} mm")
 

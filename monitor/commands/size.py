@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from monitor.commands.common import ConfigOption, JsonOption, console, json_line, reported
+from monitor.commands.common import ConfigOption, JsonOption, console, json_line, literal, reported
 
 
 @reported
@@ -65,13 +65,15 @@ def size(
 
     wanted: list[Path | None] = [*files] if files else [config]
     for file in wanted:
-        tree = load(file).tree
+        loaded = load(file)
+        tree = loaded.tree
         us = tree.site.units == "us"
         for name in chosen_filters(tree, filter_name):
             describe = describer(tree, name)
             done = study(describe(None), datetime.now(UTC).date().toordinal())
             if not json:
                 shown(console(), done, tree.filters[name].name or name, us)
+                _experience(loaded.file, tree.filters[name].card, done.tank.stocking)
             flows, error = _measured(tree, name, measured, measured_error, from_monitor)
             sure = _certainty(describe, flows, error, samples)
             if json:
@@ -108,6 +110,15 @@ def describer(tree: Any, name: str) -> Callable[[Any], Any]:
         return installation(name, tree.filters[name], tree.materials, draw)
 
     return describe
+
+
+def _experience(file: Path, card: str, stocking: str) -> None:
+    """Say what a fleet knows of filters with this one's card, where it knows something."""
+    from monitor.settings.card import experience_words, read_card
+
+    known = experience_words(read_card(file.parent / card), stocking) if card else None
+    if known is not None:
+        console().print(f"Experience with this card's media: {literal(known)}", soft_wrap=True)
 
 
 def _certainty(

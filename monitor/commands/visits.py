@@ -78,9 +78,8 @@ def visits(
 
     now = datetime.now().astimezone()
     costs = {"travel_minutes": way, "stop_minutes": stop, "day_past_minutes": worth}
-    calendar = week_calendar(
-        week_of(week, now.date()), now, days_of(days), capacity_of(capacity), costs
-    )
+    first, room = week_of(week, now.date()), capacity_of(capacity)
+    calendar = week_calendar(first, now.timestamp(), days_of(days), room, costs)
     if from_ is not None:
         if client:
             raise UserMistake("--client: goes without --from; leave those lines out of the file")

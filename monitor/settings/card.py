@@ -47,6 +47,19 @@ class LearnedSettings(Section):
     cleanings_seen: int = key("How many cycles that comes from", default=0, ge=0, le=10000)
 
 
+class ExperienceSettings(Section):
+    """What a fleet's cleanings teach of filters with this card's media and one class of stock."""
+
+    median_days: float = key("Half of them last longer", "days", gt=0, le=3650)
+    low_days: float | None = key("One in ten lasts no longer", "days", default=None, gt=0, le=3650)
+    high_days: float | None = key("Nine in ten last no longer", "days", default=None, gt=0, le=3650)
+    ended: int = key("Runs that this comes from", ge=1, le=10_000_000)
+    running: int = key("Runs that are not over", default=0, ge=0, le=10_000_000)
+    filters: int = key("Filters that they were seen at", ge=1, le=10_000_000)
+    sure: str = key("How sure that is", min_length=1, max_length=120)
+    written: date = key("When this was written")
+
+
 class CardSettings(Section):
     """One card, whole."""
 
@@ -56,6 +69,7 @@ class CardSettings(Section):
     written: date | None = key("When the card was written", default=None)
     trays: dict[Id, TraySettings] = Field(default_factory=dict)
     learned: LearnedSettings = Field(default_factory=LearnedSettings)
+    experience: dict[Id, ExperienceSettings] = Field(default_factory=dict)
     pump: PumpSettings | None = None
     canister: CanisterSettings = Field(default_factory=CanisterSettings)
     media: dict[Id, MediaSettings] = Field(default_factory=dict)
@@ -90,6 +104,24 @@ def read_card(file: Path) -> CardSettings:
             for e in error.errors(include_url=False)
         ]
         raise SettingsError(found) from error
+
+
+def experience_words(card: CardSettings, stock: str) -> str | None:
+    """Return what a fleet knows of filters with a card's media and a class of stock, `None` for nothing.
+
+    Args:
+        card: the card.
+        stock: light, normal or heavy; where nothing is known of it, what is known of all serves.
+    """
+    name = stock if stock in card.experience else "all"
+    found = card.experience.get(name)
+    if found is None:
+        return None
+    of = "any stock" if name == "all" else f"{name} stock"
+    text = f"with {of} cleaned every {found.median_days:g} days in the middle"
+    if found.low_days is not None and found.high_days is not None:
+        text += f", 80 % between {found.low_days:g} and {found.high_days:g}"
+    return f"{text}; known {found.sure} (fleet, {found.written.isoformat()})"
 
 
 def lend(card: Mapping[str, Any], settings: Mapping[str, Any]) -> dict[str, Any]:

@@ -83,7 +83,7 @@ def test_what_the_fleet_teaches_goes_into_a_card(
     done = canister("hub", "lessons", "--config", hub, "--json")
     assert done.wait() == 0, done.errors
     lessons = [json.loads(x) for x in done.output.splitlines()]
-    assert lessons[0]["media"] == ""
+    assert lessons[0]["media"] == "all"
     assert lessons[0]["ended"] > 0
     assert lessons[0]["filters"] == 6
     card = tmp_path / "coarse.card.toml"
@@ -91,14 +91,13 @@ def test_what_the_fleet_teaches_goes_into_a_card(
         'kind = "coarse stack (invented)"\nsource = "invented"\ninvented = true\n', encoding="utf-8"
     )
     taught = canister(
-        "hub", "lessons", "--config", hub, "--media", "coarse_stack", "--into", str(card)
+        "hub", "lessons", "--config", hub, "--media", "coarse_stack", "--card", str(card)
     )
     assert taught.wait() == 0, taught.errors
-    assert "learned.days_between_cleanings = " in taught.output
-    (lesson,) = [x for x in lessons if (x["media"], x["stock"]) == ("coarse_stack", "")]
+    assert "experience written for" in taught.output
+    (lesson,) = [x for x in lessons if (x["media"], x["stock"]) == ("coarse_stack", "all")]
     shown = canister("card", "show", str(card))
     assert shown.wait() == 0, shown.errors
-    assert f"between cleanings: {round(lesson['median_days'], 1):g} days" in shown.output
-    assert f"cleanings_seen = {lesson['ended']}" in card.read_text(encoding="utf-8")
-    alone = canister("hub", "lessons", "--config", hub, "--into", str(card))
+    assert f"median_days = {lesson['median']:g}" in card.read_text(encoding="utf-8")
+    alone = canister("hub", "lessons", "--config", hub, "--card", str(card))
     assert alone.wait() == 2

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from datetime import time as clock
 from pathlib import Path
 from typing import Protocol
 
-import msgspec
-
+from monitor.app.fleet.jsonlines import read_lines
 from monitor.errors import MachineError, UserMistake
 from monitor.fleet.visits import Calendar, FilterNeed, Plan, WorkDay, fault, faults
 from monitor.fleet.visits_days import MOST_DAYS
 from monitor.fleet.visits_plan import plan
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-MOST_NEEDS = 100_000
 _NOON = clock(12)
 
 
@@ -30,7 +28,7 @@ class Needs(Protocol):
 
 
 class NeedsFile:
-    """Needs from a file of JSON lines, one filter a line; `-` is not a file here.
+    """Needs from a file of JSON lines, one filter a line.
 
     Args:
         file: its keys are the fields of `monitor.fleet.visits.FilterNeed`.
@@ -45,40 +43,12 @@ class NeedsFile:
         Raises:
             UserMistake: it cannot be read, or a line is not as described.
         """
-        try:
-            lines = self._file.read_bytes().splitlines()
-        except OSError as error:
-            raise UserMistake(
-                f"{self._file}: cannot be read: {error.strerror}; name a file of JSON lines"
-            ) from error
-        if len(lines) > MOST_NEEDS:
-            raise UserMistake(
-                f"{self._file}: {len(lines)} lines, at the most {MOST_NEEDS}; split it"
-            )
-        decoder = msgspec.json.Decoder(FilterNeed)
-        found = []
-        for number, line in enumerate(lines, 1):
-            if line.strip():
-                found.append(self._one(decoder, number, line))
+        wanted = "one JSON object a line with site, filter and place"
+        found = read_lines(self._file, FilterNeed, fault, wanted)
         wrong = faults(found)
         if wrong is not None:
             raise UserMistake(f"{self._file}: {wrong}")
         return found
-
-    def _one(
-        self, decoder: msgspec.json.Decoder[FilterNeed], number: int, line: bytes
-    ) -> FilterNeed:
-        try:
-            need = decoder.decode(line)
-        except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise UserMistake(
-                f"{self._file}, line {number}: {str(error) or 'not UTF-8'}; expected one JSON object a "
-                "line with site, filter and place"
-            ) from error
-        wrong = fault(need)
-        if wrong is not None:
-            raise UserMistake(f"{self._file}, line {number}: {wrong}")
-        return need
 
 
 def week_of(word: str | None, today: date) -> date:
@@ -155,32 +125,32 @@ def capacity_of(words: str) -> tuple[float, int | None]:
 
 
 def week_calendar(
-    first: date, now: datetime, weekdays: frozenset[int], room: tuple[float, int | None], costs: dict[str, float]
+    first: date, now_utc_s: float, weekdays: frozenset[int], room: tuple[float, int | None],
+    costs: dict[str, float], zone: tzinfo | None = None,
 ) -> Calendar:  # fmt: skip
     """Return the calendar of the seven days from `first`.
 
     Args:
         first: a local date, today or later.
-        now: with the reader's zone; people are at the tanks at noon of its days, today at the earliest now.
+        now_utc_s: now; people are at the tanks at noon of a day, today at the earliest now.
         weekdays: on which somebody drives.
         room: minutes and visits a day.
         costs: fields of `monitor.fleet.visits.Calendar` that are not the default.
+        zone: of the reader, `None` for that of the machine.
     """
     dates = [first + timedelta(days=n) for n in range(MOST_DAYS)]
     after = [first + timedelta(days=MOST_DAYS + n) for n in range(MOST_DAYS)]
     following = next((d for d in after if d.weekday() in weekdays), after[0])
+
+    def ahead(day: date) -> float:
+        # A day has 23 or 25 hours where the clocks change; the zone knows.
+        noon_utc_s = datetime.combine(day, _NOON, tzinfo=zone).timestamp()
+        return max(0.0, (noon_utc_s - now_utc_s) / 86400.0)
+
     days = tuple(
-        WorkDay(d.isoformat(), _ahead(d, now), room[0], room[1])
-        for d in dates
-        if d.weekday() in weekdays
+        WorkDay(d.isoformat(), ahead(d), room[0], room[1]) for d in dates if d.weekday() in weekdays
     )
-    return Calendar(days, following.isoformat(), _ahead(following, now), **costs)
-
-
-def _ahead(day: date, now: datetime) -> float:
-    """Days until noon of a local day; across a change of the clocks a day has 23 or 25 hours."""
-    noon = datetime.combine(day, _NOON).astimezone(now.tzinfo)
-    return max(0.0, (noon.timestamp() - now.timestamp()) / 86400.0)
+    return Calendar(days, following.isoformat(), ahead(following), **costs)
 
 
 def planned(source: Needs, calendar: Calendar) -> Plan:
