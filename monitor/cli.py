@@ -26,6 +26,7 @@ from monitor.commands.page import page, page_password
 from monitor.commands.pause import pause, resume
 from monitor.commands.rehearse import rehearse
 from monitor.commands.replay import replay
+from monitor.commands.report import report
 from monitor.commands.run import run
 from monitor.commands.size import size
 from monitor.commands.status import status
@@ -99,6 +100,7 @@ for command in (
     visits,
     export,
     page,
+    report,
 ):
     app.command()(command)
 app.command("test-alarm")(trial)

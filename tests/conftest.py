@@ -13,6 +13,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
+
+# How fast this machine makes examples says nothing about what they show.
+hypothesis_settings.register_profile(
+    "ours", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+hypothesis_settings.load_profile("ours")
 
 ROOT = Path(__file__).resolve().parent.parent
 RECORDINGS = ROOT.parent / "shared" / "data"

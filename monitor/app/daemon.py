@@ -25,6 +25,7 @@ from monitor import __version__
 from monitor.alarms.site import SITE_KINDS
 from monitor.app.chores import Chores
 from monitor.app.daily import daily
+from monitor.app.monthly import ByChild, Monthly
 from monitor.app.outlet import ALLOWED_SILENCE_S, build_outlet, loop_name, samples_out, ways_out
 from monitor.app.people import LOOK_EVERY_S, People
 from monitor.app.plans import Predicted, watch_plans
@@ -56,6 +57,7 @@ _LATE_BY_S = 5.0
 _DRAIN_S = 5.0
 _LOOP, _LOOP_SILENCE_S = "safety loop", 5.0
 # A thread of lgpio's that has died comes back only with a new process.
+_REPORT_EVERY_S = 1800.0
 _PULSES, _PULSES_SILENCE_S = "flow sensors", 15.0
 
 
@@ -67,6 +69,7 @@ class Daemon:
         predicted: what the sizing model says by filter; `None` asks it in this process.
         sources: where readings come from; `None` takes those of the configuration.
         wall: seconds of the wall clock, which may step.
+        file: the configuration's, for whom this process starts to read it again.
 
     Raises:
         StorageError: the journal cannot be used, or another daemon uses it.
@@ -80,6 +83,7 @@ class Daemon:
         predicted: Mapping[str, Predicted | None] | None = None,
         sources: Sequence[Source] | None = None,
         wall: Callable[[], float] = time.time,
+        file: Path | None = None,
     ) -> None:
         self._tree = tree
         folder = Path(tree.storage.folder)
@@ -114,6 +118,11 @@ class Daemon:
         self._selfcheck = SelfCheck(tree)
         self._troubles = Troubles()
         self._live = LiveFile(tree.storage.live_file)
+        self._monthly: Monthly | None = None
+        if tree.report.folder and file is not None:
+            self._monthly = Monthly(
+                tree.report, self._journal, get_localzone(), ByChild(file, tree.report.pdf)
+            )
         self._chores = self._planned(wall)
 
     def run(self) -> None:
@@ -224,6 +233,8 @@ class Daemon:
         health += [self._recorder.health(), self._chores.health()]
         if self._pinged is not None:
             health.append(self._pinged)
+        if self._monthly is not None:
+            health.append(self._monthly.health)
         return {
             "site": self._tree.site.id,
             "process": os.getpid(),
@@ -252,9 +263,21 @@ class Daemon:
         if signs.daily_at:
             # Said by the safety loop, which alone may ask the station.
             chores.add_daily("the daily word", signs.daily_at, self._daily_due.set)
+        if self._monthly is not None:
+            chores.add("the monthly report", _REPORT_EVERY_S, self._report, at_once=True)
         if signs.ping_url is not None:
             chores.add("the outside sign of life", 60.0 * signs.ping_every_min, self._ping, True)
         return chores
+
+    def _report(self) -> None:
+        """Make one report that is owed; a child process does the work."""
+        if self._monthly is None:
+            return
+        worked = self._monthly.health.working
+        if month := self._monthly.look(self._clock.now()):
+            _log.info("the report of %s is in %s", month, self._tree.report.folder)
+        elif worked and not self._monthly.health.working:
+            _log.warning("%s; %s", self._monthly.health.line, self._monthly.health.remedy)
 
     def _ping(self) -> None:
         """Ask the outside address, unless something here stands still: silence is what tells."""
@@ -290,6 +313,8 @@ class Daemon:
 
     def _shut(self) -> None:
         self._chores.stop()
+        if self._monthly is not None:
+            self._monthly.stop()
         self._recorder.close(self._clock.now())
         self._outlet.stop(_DRAIN_S)
         for source in self._sources:
@@ -347,4 +372,4 @@ def run_daemon(tree: SettingsTree, file: Path) -> None:
     Raises:
         CanisterError: it cannot start.
     """
-    Daemon(tree, predicted_by_child(file)).run()
+    Daemon(tree, predicted_by_child(file), file=file).run()

@@ -93,7 +93,7 @@ def look_in(
         source = f"live, process {live['process']}"
         age_s = max(0.0, utc_s - float(live["written_utc_s"]))
     else:
-        rows, of_site, age_s = _from_journal(tree, journal, utc_s, plans)
+        rows, of_site, age_s = from_journal(tree, journal, utc_s, plans)
         troubles = []
         source = (
             f"running (process {process}), as of {duration_words(age_s)} ago"
@@ -129,9 +129,13 @@ def _live(name: str, utc_s: float) -> dict[str, Any] | None:
     return found if abs(utc_s - written_s) <= _FRESH_FOR_S else None
 
 
-def _from_journal(
-    tree: SettingsTree, journal: Journal, utc_s: float, plans: Mapping[str, WatchPlan] | None
+def from_journal(
+    tree: SettingsTree,
+    journal: Journal,
+    utc_s: float,
+    plans: Mapping[str, WatchPlan] | None = None,
 ) -> tuple[list[dict[str, Any]], dict[str, Any], float]:
+    """The rows of all filters, that of the site, and how old both are, from what was saved last."""
     station = Station(watch_plans(tree) if plans is None else plans)
     saved = journal.saved_at() or Moment(0.0, utc_s)
     station.restore(journal.states(), saved)

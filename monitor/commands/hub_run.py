@@ -21,7 +21,9 @@ def run(
 ) -> None:
     """Serve the fleet until stopped: take messages, tell people, watch for silence.
 
-    Any number of these run, each with a number of its own. Example: canister hub run --number 2
+    Any number of these run, each with a number of its own.
+
+    Example: canister hub run --number 2
     """
     from monitor.app.fleet.hub import Hub, serve_books
     from monitor.app.fleet.telling import Reach
@@ -164,9 +166,11 @@ def refused(config: HubConfigOption = None, json: JsonOption = False) -> None:
 def _overview(opened: Any, wanted: list[str] | None) -> list[Any]:
     import time
 
-    from monitor.app.fleet.hub import link_of, state_of
+    from monitor.app.fleet.hub import link_of, serve_books, state_of
     from monitor.app.fleet.overview import overview
 
     watch = opened.tree.watch
     state = state_of(opened.tree, link_of(opened.tree))
-    return overview(state, wanted, time.time(), watch.silent_after_beats, watch.skew_s)
+    rows = overview(state, wanted, time.time(), watch.silent_after_beats, watch.skew_s)
+    gone = serve_books(opened.books).gone() if wanted is None else frozenset()
+    return [row for row in rows if row.view.site not in gone]

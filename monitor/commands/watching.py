@@ -46,11 +46,12 @@ def watch(tree: SettingsTree, hours: float) -> None:
     from rich.live import Live
 
     journal = opened(tree)
-    screen = Console(highlight=False)
+    screen, terminal = Console(highlight=False), sys.stdout.fileno()
     try:
         watcher = Watcher(tree, journal, hours * _HOUR_S)
         with _ended_politely(), Live(console=screen, screen=True, auto_refresh=False) as live:
-            while True:
+            # A terminal that is gone without a word is no terminal any more, and writing to it fails silently.
+            while os.isatty(terminal):
                 live.update(_drawn(watcher, screen, tree), refresh=True)
                 time.sleep(_EVERY_S - time.monotonic() % _EVERY_S)
     except KeyboardInterrupt:

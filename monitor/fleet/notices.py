@@ -11,6 +11,10 @@ from monitor.fleet.messages import Happened, utc_s
 _DAY_S = 86400.0
 _RANK = {"high": 0, "medium": 1, "low": 2}
 _POWER = "power-gone"
+# More nobody reads on a phone; a site that comes back after a month may have many.
+_MOST_LINES = 20
+TOLD_WITHIN_S = 45 * _DAY_S
+"""What is older is on record and not told: a site that joins brings the events of years."""
 
 
 class Note(msgspec.Struct, frozen=True):
@@ -97,7 +101,11 @@ def _notice(
     more = f" and {rest} more" if rest else ""
     simulated = "[simulated] " if any(n.simulated for n in notes) else ""
     title = f"{simulated}{names.get(site) or site}: {_headline(lead)}{more}"
-    lines = [_line(note, now_utc_s, note.id in again) for note in notes]
+    lines = [_line(note, now_utc_s, note.id in again) for note in notes[:_MOST_LINES]]
+    if len(notes) > _MOST_LINES:
+        lines.append(
+            f"… and {len(notes) - _MOST_LINES} more; `canister hub show {site}` tells how it is now"
+        )
     return Notice(site, title, "\n".join(lines), priority, tuple(notes))
 
 

@@ -15,7 +15,8 @@ from typing import Protocol
 import msgspec
 
 from monitor.errors import MachineError
-from monitor.fleet.notices import Note, Notice, note_of, notices
+from monitor.fleet.messages import utc_s
+from monitor.fleet.notices import TOLD_WITHIN_S, Note, Notice, note_of, notices
 from monitor.hub.state import DeadLetter, State
 from monitor.hub.streams import Stream, Waiting
 
@@ -25,6 +26,7 @@ _PATIENCE_S = 120.0
 _TURN_S = 20.0
 _LOOK_EVERY_S = 1.0
 _AGAIN_AFTER_S = 10.0
+_FORGET_EVERY_S = 86400.0
 
 
 class Ledger(Protocol):
@@ -38,6 +40,9 @@ class Ledger(Protocol):
 
     def let_go(self, notification: str) -> None:
         """Give back what could not be told."""
+
+    def forget_told(self, before_utc_s: float) -> int:
+        """Forget what was claimed before a time; return how many."""
 
 
 class _Held(msgspec.Struct):
@@ -83,6 +88,7 @@ class Teller:
         self._clock = clock
         self._waits = waits
         self._held: dict[str, _Held] = {}
+        self._forgot_at_s = float("-inf")
         self._halt = threading.Event()
         self._trouble: str | None = None
         self.told = 0
@@ -98,6 +104,7 @@ class Teller:
             try:
                 if self._state.claim("tell", self._who, _TURN_S):
                     self.turn(time.monotonic())
+                    self._forget()
                 if self._trouble is not None:
                     _log.info("people are told again")
                     self._trouble = None
@@ -137,6 +144,13 @@ class Teller:
         for notice in notices([h.note for h in mine], self._names(), self._clock(), again):
             self._say(notice, {h.note.id for h in mine})
 
+    def _forget(self) -> None:
+        """Let the ledger forget what can never be told again, once in a while."""
+        now_s = time.monotonic()
+        if now_s - self._forgot_at_s >= _FORGET_EVERY_S:
+            self._forgot_at_s = now_s
+            self._ledger.forget_told(self._clock() - 2 * TOLD_WITHIN_S)
+
     def _hold(self, entry: Waiting, now_s: float) -> None:
         try:
             note = note_of(entry.fields.get("note", ""))
@@ -145,6 +159,9 @@ class Teller:
                 "note cannot be read", entry.stream, str(entry.fields).encode(), str(error)
             )
             self._state.refuse([dead])
+            self._stream.done([entry])
+            return
+        if self._clock() - utc_s(note.time) > TOLD_WITHIN_S:
             self._stream.done([entry])
             return
         held = self._held.setdefault(note.id, _Held(note, [], now_s, entry.had_before))

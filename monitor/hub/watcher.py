@@ -45,6 +45,7 @@ class Watcher:
         beats: so many promised signs of life may stay out.
         skew_s: a clock that differs by more is called wrong.
         places: asked for the place of each site that is known to the business.
+        gone: asked for the sites that the business looks after no more.
         clock: the hub's wall clock.
     """
 
@@ -56,6 +57,7 @@ class Watcher:
         skew_s: float,
         places: Callable[[], Mapping[str, str]] = dict,
         clock: Callable[[], float] = time.time,
+        gone: Callable[[], frozenset[str]] = frozenset,
     ) -> None:
         self._state = state
         self._who = who
@@ -63,6 +65,7 @@ class Watcher:
         self._skew_s = skew_s
         self._places = places
         self._clock = clock
+        self._gone = gone
         self._place = (0, 0)
         self._halt = threading.Event()
         self._troubled = False
@@ -103,7 +106,8 @@ class Watcher:
         in_turn, self._place = self._state.some(self._place, _IN_TURN)
         heard |= in_turn
         heard |= self._state.heard([site for site in known if site not in heard])
-        quiet = list(heard)
+        gone = self._gone()
+        quiet = [site for site in heard if site not in gone]
         judged: dict[str, tuple[SiteView, Judgement]] = {}
         for site, fields in zip(quiet, self._state.many_registers(quiet), strict=True):
             view = site_view(site, fields)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from monitor.journal.store import Journal
 from monitor.records import MinuteRow, Moment, Quality, SampleRow
@@ -16,6 +17,11 @@ _ML_PER_H = 3.6e9  # of one m³/s
 _MINUTE_COLUMNS = (
     "filter, minute, utc_s, synchronised, samples, flow_samples, flow_ml_per_h, lowest_ml_per_h, "
     "highest_ml_per_h, clean_ml_per_h, temperature_samples, temperature_mc"
+)
+MINUTES_ASKED = f"SELECT seq, {_MINUTE_COLUMNS} FROM minutes"
+SAMPLES_ASKED = (
+    "SELECT seq, filter, line_s, utc_s, synchronised, flow_m3_per_s, quality, clean_m3_per_s, "
+    "temperature_c, temperature_quality FROM samples"
 )
 
 
@@ -36,25 +42,9 @@ class SampleLedger:
         """
         with self._journal.guarded("read") as link:
             rows = link.execute(
-                "SELECT seq, filter, line_s, utc_s, synchronised, flow_m3_per_s, quality, "
-                "clean_m3_per_s, temperature_c, temperature_quality FROM samples WHERE seq > ? "
-                "ORDER BY seq LIMIT ?",
-                (position, limit),
+                f"{SAMPLES_ASKED} WHERE seq > ? ORDER BY seq LIMIT ?", (position, limit)
             ).fetchall()
-        return [
-            SampleRow(
-                seq,
-                name,
-                Moment(line_s, utc_s, bool(synchronised)),
-                flow,
-                _quality(quality),
-                clean,
-                warm,
-                _quality(warm_quality),
-                self._journal.id,
-            )
-            for seq, name, line_s, utc_s, synchronised, flow, quality, clean, warm, warm_quality in rows
-        ]
+        return [sample_of(row, self._journal.id) for row in rows]
 
     def cursor(self, sink: str) -> int:
         """Return the number up to which a sink has every sample."""
@@ -178,18 +168,31 @@ def minutes_after(journal: Journal, position: int, limit: int) -> list[MinuteRow
     """
     with journal.guarded("read") as link:
         rows = link.execute(
-            f"SELECT seq, {_MINUTE_COLUMNS} FROM minutes WHERE seq > ? ORDER BY seq LIMIT ?",
-            (position, limit),
+            f"{MINUTES_ASKED} WHERE seq > ? ORDER BY seq LIMIT ?", (position, limit)
         ).fetchall()
-    return [
-        MinuteRow(
-            seq, name, minute, utc_s, bool(synchronised), samples, flow_samples,
-            _part(flow, _ML_PER_H), _part(low, _ML_PER_H), _part(high, _ML_PER_H),
-            _part(clean, _ML_PER_H), warm_samples, _part(warm, 1000.0),
-        )
-        for seq, name, minute, utc_s, synchronised, samples, flow_samples, flow, low, high, clean,
-        warm_samples, warm in rows
-    ]  # fmt: skip
+    return [minute_of(row) for row in rows]
+
+
+def minute_of(row: Sequence[Any]) -> MinuteRow:
+    """Return a row that `MINUTES_ASKED` gives as a minute."""
+    (
+        seq, name, minute, utc_s, synchronised, samples, flow_samples, flow, low, high, clean,
+        warm_samples, warm,
+    ) = row  # fmt: skip
+    return MinuteRow(
+        seq, name, minute, utc_s, bool(synchronised), samples, flow_samples,
+        _part(flow, _ML_PER_H), _part(low, _ML_PER_H), _part(high, _ML_PER_H),
+        _part(clean, _ML_PER_H), warm_samples, _part(warm, 1000.0),
+    )  # fmt: skip
+
+
+def sample_of(row: Sequence[Any], journal_id: str = "") -> SampleRow:
+    """Return a row that `SAMPLES_ASKED` gives as a sample."""
+    seq, name, line_s, utc_s, synchronised, flow, quality, clean, warm, warm_quality = row
+    return SampleRow(
+        seq, name, Moment(line_s, utc_s, bool(synchronised)), flow, _quality(quality), clean, warm,
+        _quality(warm_quality), journal_id,
+    )  # fmt: skip
 
 
 def drop_minutes(journal: Journal, older_than_line_s: float) -> int:

@@ -114,7 +114,7 @@ def _figures(one: FilterView, site: SiteView) -> str:
     old = "" if site.live else '<p class="old">As last seen:</p>'
     parts = [
         figure(words.per_cent(one.share), "", "of clean flow"),
-        figure(value, unit, "flow, mean of 10 s", of_clean),
+        figure(value, unit, "flow, over 10\u202fs", of_clean),
     ]
     if one.has_probe:
         degrees, degree = words.temperature(one.temperature, us)
@@ -151,7 +151,7 @@ def _alarm(one: AlarmView, csrf: str, clock: Clock) -> str:
     return (
         f'<article class="alarm {level}" aria-labelledby="{key}">'
         f'<h3 id="{key}">{shape(sign)} {text(words.alarm_name(one.kind))}'
-        f'<span class="soon">{text(how_soon)}</span></h3>'
+        f'<span class="soon">{text(how_soon if one.active else "over")}</span></h3>'
         f'<p class="state">{text(words.state(one, clock))}</p>'
         + (f"<dl>{told}</dl>" if told else "")
         + _alarm_forms(one, key, csrf)

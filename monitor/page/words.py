@@ -80,7 +80,7 @@ def per_cent(share: float | None) -> str:
 
 def alarm_name(kind: AlarmKind) -> str:
     """Return an alarm's name as a sentence begins."""
-    return str(kind).replace("-", " ").capitalize()
+    return "Test alarm" if kind is AlarmKind.TEST else str(kind).replace("-", " ").capitalize()
 
 
 def priority(found: AlarmView) -> tuple[str, str]:

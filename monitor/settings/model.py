@@ -316,6 +316,22 @@ class InfluxSettings(Section):
     )  # fmt: skip
 
 
+class ReportSettings(Section):
+    """Reports for whoever owns the tanks; `canister report` makes one at any time."""
+
+    heading: str = key(
+        "A line above every report, such as who looks after the filters", default="", max_length=120
+    )
+    folder: str = key(
+        "Once a month is over, its report is written into this folder; empty: none is made by itself",
+        sample="/var/lib/canister-monitor/reports", default="",
+    )  # fmt: skip
+    pdf: bool = key("Also as PDF; needs the extra `report` and Pango", default=False)
+    keep: int = key(
+        "So many monthly reports are kept, older ones are deleted", default=36, ge=1, le=600
+    )
+
+
 class SignsSettings(Section):
     """Signs of life, so that silence is noticed."""
 
@@ -384,6 +400,7 @@ class SettingsTree(Section):
     mqtt: MqttSettings | None = key("Broker; leave out for none", default=None)
     notify: NotifySettings = key("Messages to people", default_factory=NotifySettings)
     influx: InfluxSettings = key("History", default_factory=InfluxSettings)
+    report: ReportSettings = key("Reports", default_factory=ReportSettings)
     signs: SignsSettings = key("Signs of life", default_factory=SignsSettings)
     page: PageSettings = key("Web page", default_factory=PageSettings)
     alarms: AlarmSettings = key("How alarms are said", default_factory=AlarmSettings)

@@ -22,6 +22,8 @@ BENCHES = (
     "drain",
     "flash_wear",
     "page_speed",
+    "influx_backfill",
+    "history_size",
     "visits",
 )
 

@@ -13,14 +13,14 @@ import redis
 
 from monitor.errors import MachineError
 from monitor.fleet.fold import Seen, effects
-from monitor.fleet.messages import read
+from monitor.fleet.messages import read, utc_s
 from monitor.fleet.notices import Notice, note_of
 from monitor.hub.state import State
 from monitor.hub.streams import Stream
 from monitor.hub.teller import Teller
 from monitor.hub.watcher import Watcher
 from tests.support.real_redis import RealRedis
-from tests.support.sites import BEGAN_UTC_S, Site
+from tests.support.sites import BEGAN_UTC_S, DAY_S, Site
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +56,9 @@ class Book:
     def settle(self, notification: str) -> None:
         self.settled.add(notification)
 
+    def forget_told(self, before_utc_s: float) -> int:
+        return 0
+
     def let_go(self, notification: str) -> None:
         self.claimed.discard(notification)
 
@@ -68,9 +71,10 @@ class Desk:
         self.book = book or Book()
         self.heard: list[Notice] = []
         self.fail = False
+        self.now_s = BEGAN_UTC_S
         stream = Stream(link, self.state, "notes", who)
         self.teller = Teller(
-            self.state, stream, self.book, self._tell, who, 8.0, clock=lambda: BEGAN_UTC_S
+            self.state, stream, self.book, self._tell, who, 8.0, clock=lambda: self.now_s
         )
 
     def _tell(self, notice: Notice) -> None:
@@ -106,6 +110,23 @@ def test_the_notes_of_a_site_that_come_together_are_one_message(link: redis.Redi
     assert desk.book.settled == set(told)
     desk.teller.turn(200.0)
     assert len(desk.heard) == 2
+
+
+def test_a_site_that_joins_with_years_behind_it_tells_only_of_the_last_weeks(
+    link: redis.Redis,
+) -> None:
+    desk = Desk(link)  # its clock stands at the beginning of the site's time
+    old = Site("home", 3, 20)
+    told = set(put(desk.state, old))
+    desk.now_s = BEGAN_UTC_S + 50 * DAY_S
+    desk.teller.turn(0.0)
+    desk.teller.turn(9.0)
+    heard = [note for n in desk.heard for note in n.notes]
+    assert {note.id for note in heard} < told
+    assert heard
+    assert all(utc_s(note.time) > BEGAN_UTC_S + 5 * DAY_S for note in heard)
+    assert len(desk.heard[0].body.splitlines()) <= 21
+    assert sum(int(link.xlen(f"{base}notes")) for base in desk.state.bases()) == 0
 
 
 def test_what_was_told_is_not_told_again_after_the_memory_was_lost(link: redis.Redis) -> None:

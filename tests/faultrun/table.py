@@ -13,7 +13,7 @@ from rich.table import Table
 
 from tests.faultrun.row import Row
 
-FAULTS = ("powercut", "clock", "disk", "broker", "kills", "properties")
+FAULTS = ("powercut", "clock", "disk", "broker", "kills", "properties", "fleet")
 
 
 def main() -> None:

@@ -1,11 +1,10 @@
-"""An invented site for the page's unit tests."""
+"""An invented site as the page sees it, for its unit tests."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import msgspec
-import pytest
 
 from monitor.page.port import AlarmView, DueView, FilterView, SiteView
 from monitor.records import AlarmKind, AlarmState, Cause, Priority
@@ -31,11 +30,6 @@ def filter_with(**changes: Any) -> FilterView:
 
 def site_with(**changes: Any) -> SiteView:
     return msgspec.structs.replace(SITE, **changes)
-
-
-@pytest.fixture
-def site() -> SiteView:
-    return SITE
 
 
 def clock(utc_s: float) -> str:

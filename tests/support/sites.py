@@ -45,8 +45,15 @@ class Site:
     """One site; `messages` are in the order in which it sends them."""
 
     def __init__(
-        self, name: str, seed: int, days: float, every_s: float = 6 * 3600.0, filters: int = 2
+        self,
+        name: str,
+        seed: int,
+        days: float,
+        every_s: float = 6 * 3600.0,
+        filters: int = 2,
+        began_utc_s: float = BEGAN_UTC_S,
     ) -> None:
+        self._began_utc_s = began_utc_s
         self.topics = Topics("canister", name)
         self._random = random.Random(f"{name}{seed}")
         self._filters = [f"tank_{n}" for n in range(filters)]
@@ -96,7 +103,7 @@ class Site:
 
     def _made(self, name: str, kind: EventKind, state: AlarmState | None, at_s: float) -> Event:
         alarm = None if state is None else AlarmKind.FLOW_STOPPED
-        utc_s = BEGAN_UTC_S + at_s
+        utc_s = self._began_utc_s + at_s
         return Event(
             name, kind, at_s, utc_s, alarm, self._occurrence[name] if alarm else 0, 0.0, 2e-4,
             CleanBasis.MEASURED, 25.0, Cause.BLOCKED, "no pulse for 3 s, ½ of clean before",
@@ -116,7 +123,7 @@ class Site:
             yield Sent(event.line_s, topic, msgspec.json.encode(stands), True)
 
     def _state(self, name: str, run: str, standing: dict[str, AlarmState], at_s: float) -> Sent:
-        rng, now = self._random, Moment(at_s, BEGAN_UTC_S + at_s)
+        rng, now = self._random, Moment(at_s, self._began_utc_s + at_s)
         share = 1.0 - 0.3 * (at_s / DAY_S % 30) / 30
         seen = Assessment(name, 1.0, share * 2e-4, Quality.GOOD, share * 2e-4, share * 2e-4, 2e-4,
                           CleanBasis.MEASURED, 25.0 + rng.gauss(0, 0.1), Quality.GOOD, 0.0, True)  # fmt: skip
@@ -133,7 +140,7 @@ class Site:
     def _beat(self, run: str, sequence: int, at_s: float) -> Sent:
         running = dict.fromkeys(self._filters, True)
         fields: dict[str, Any] = payloads.heartbeat(
-            Moment(at_s, BEGAN_UTC_S + at_s), run, "1", {}, running
+            Moment(at_s, self._began_utc_s + at_s), run, "1", {}, running
         )
         more = {"site": self.topics.site, "journal": self.journal, "sequence": sequence}
         body = msgspec.json.encode(fields | more | {"next_within_s": 60.0})
@@ -141,6 +148,6 @@ class Site:
 
     def _presence(self, word: str, run: str, began_s: float, connection: int, at_s: float) -> Sent:
         who = payloads.Run(self.journal, run, began_s)
-        utc_s = None if word == "lost" else BEGAN_UTC_S + at_s
+        utc_s = None if word == "lost" else self._began_utc_s + at_s
         body = msgspec.json.encode(payloads.presence(word, who, connection, utc_s, "1"))
         return Sent(at_s, self.topics.presence, body, True)

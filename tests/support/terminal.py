@@ -81,8 +81,14 @@ class Terminal:
         self.read(3.0)
         return self.process.wait(20)
 
+    def hang_up(self) -> None:
+        """Take the terminal away without a signal, as a broken connection may."""
+        os.close(self.master)
+        self.master = -1
+
     def close(self) -> None:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
-        os.close(self.master)
+        if self.master >= 0:
+            os.close(self.master)

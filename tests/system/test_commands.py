@@ -43,11 +43,11 @@ def test_the_commands_are_those_of_the_handbook() -> None:
         "access", "acknowledge", "calibrate", "card export", "card import", "card show", "check", "cleaned",
         "commission", "compare", "export",
         "hub audit", "hub backup", "hub broker-setup",
-        "hub client add", "hub client change", "hub client list", "hub client remove", "hub enrol",
-        "hub filter list", "hub filter remove", "hub filter set",
+        "hub check", "hub client add", "hub client change", "hub client list", "hub client remove", "hub enrol",
+        "hub filter list", "hub filter remove", "hub filter set", "hub list",
         "hub person add", "hub person change", "hub person list", "hub person password", "hub person remove",
-        "hub revoke", "hub rotate", "hub site list", "hub site move", "import", "join",
-        "page", "page-password", "pause", "rehearse", "replay", "resume", "run", "shelve", "size", "status",
+        "hub refused", "hub revoke", "hub rotate", "hub run", "hub show", "hub site list", "hub site move", "import", "join",
+        "page", "page-password", "pause", "rehearse", "replay", "report", "resume", "run", "shelve", "size", "status",
         "test-alarm", "unshelve", "wiring",
     ]  # fmt: skip
 

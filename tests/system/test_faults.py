@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.faultrun import broker, clock, disk, kills, powercut
+from tests.faultrun import broker, clock, disk, fleet, kills, powercut
 from tests.faultrun.row import Row
 from tests.support.small_disk import usable
 from tests.support.sqlite_writes import NotReached
@@ -57,3 +57,7 @@ def test_the_power_cut_finds_what_a_careless_journal_would_lose() -> None:
 
 def test_the_clock_set_back_and_ahead() -> None:
     held(*clock.measure(("-1 h", "+30 days"), 11.0))
+
+
+def test_a_fleet_whose_workers_redis_and_broker_are_killed() -> None:
+    held(*fleet.measure(sites=30, faults=6, within_s=25.0))

@@ -16,7 +16,7 @@ from monitor.page.session import Sessions
 from tests.conftest import Command
 from tests.support.paged_site import PagedSite
 
-BROWSERS, WATCHED_S, ALONE_S = 10, 60.0, 12.0
+BROWSERS, WATCHED_S, ALONE_S = 10, 60.0, 6.0
 _LOADED_EVERY_S = 5.0
 
 

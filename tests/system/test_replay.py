@@ -82,7 +82,7 @@ def test_a_meter_that_is_silent_while_idle_breaks_nothing(recordings: Path) -> N
 FIELDS = {
     "time", "filter", "alarm", "event", "occurrence", "flow_l_per_h", "clean_flow_l_per_h",
     "clean_flow_basis", "temperature_c", "cause", "evidence", "advice", "elapsed_s", "consequence", "sure",
-    "state", "priority", "since", "until", "announce", "by",
+    "state", "priority", "since", "until", "announce", "by", "line_s",
 }  # fmt: skip
 
 

@@ -104,6 +104,13 @@ def test_it_degrades(past: Path, terminal: Open, canister: type[Command]) -> Non
     assert "leave one out" in both.errors
 
 
+def test_it_ends_with_its_terminal(past: Path, terminal: Open) -> None:
+    left = terminal(80, 24, "status", "--watch", "--config", str(past))
+    assert left.shows("NOT LIVE")
+    left.hang_up()
+    left.process.wait(10)
+
+
 def test_a_journal_that_is_not_there_is_told_before_anything_is_drawn(
     terminal: Open, tmp_path: Path
 ) -> None:

@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "drawing": set(),
     "wiring": GROUND | {"drawing"},
     "alarms": GROUND | {"sizing", "condition"},
+    "reporting": GROUND | {"drawing", "condition", "alarms"},
     "settings": GROUND | {"sizing"},
     "sensing": GROUND | {"sizing", "condition", "alarms"},
     "journal": GROUND | {"condition", "alarms"},
@@ -31,11 +32,12 @@ ALLOWED: dict[str, set[str]] = {
     "hub": GROUND | {"access", "fleet"},
     "app": GROUND
     | {"sizing", "condition", "alarms", "settings", "sensing", "journal", "delivery", "runtime"}
-    | {"access", "fleet", "hub", "page"},
+    | {"access", "fleet", "hub", "page", "reporting"},
     "commands": GROUND
     | {
         "drawing",
         "wiring",
+        "reporting",
         "sizing",
         "condition",
         "alarms",
@@ -59,6 +61,7 @@ PURE = (
     "fleet",
     "drawing",
     "wiring",
+    "reporting",
     "records.py",
     "units.py",
     "errors.py",

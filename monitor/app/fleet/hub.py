@@ -18,6 +18,7 @@ from monitor.app.fleet.telling import Reach
 from monitor.app.outlet import server_of
 from monitor.delivery.influx import InfluxSink
 from monitor.errors import SettingsError
+from monitor.fleet.business import Standing
 from monitor.hub.books.books import Books
 from monitor.hub.broker import Broker
 from monitor.hub.state import NOTES, ROWS, State, connect, unfit
@@ -50,6 +51,9 @@ class Business(Protocol):
     def names(self) -> dict[str, str]:
         """Return what people call each site."""
 
+    def gone(self) -> frozenset[str]:
+        """Return the sites that the business looks after no more."""
+
 
 class _FromBooks:
     """The business as its books have it."""
@@ -64,6 +68,11 @@ class _FromBooks:
     def names(self) -> dict[str, str]:
         """Return what people call each site."""
         return {site.id: site.name for site in self._books.sites.all() if site.name}
+
+    def gone(self) -> frozenset[str]:
+        """Return the sites that were revoked."""
+        found = self._books.sites.all()
+        return frozenset(site.id for site in found if site.standing is Standing.REVOKED)
 
 
 def serve_books(books: Books) -> Business:
@@ -157,7 +166,12 @@ class Hub:
         )
         self._loops: dict[str, Loop] = {
             "watch": Watcher(
-                state, name, tree.watch.silent_after_beats, tree.watch.skew_s, business.places
+                state,
+                name,
+                tree.watch.silent_after_beats,
+                tree.watch.skew_s,
+                business.places,
+                gone=business.gone,
             )
         }
         if wants_history:

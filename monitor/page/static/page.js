@@ -37,6 +37,9 @@
     lastNews = Date.now();
     connected(true);
     const news = JSON.parse(event.data);
+    // The page was made before there was anything to show: now there are cards to make.
+    const isEmpty = document.querySelector(".card.empty");
+    if (isEmpty && Object.keys(news.parts).some((id) => !$(id))) return location.reload();
     for (const [id, html] of Object.entries(news.parts)) put(id, html);
     const place = $("announce");
     if (news.announce !== undefined && news.announce !== place.dataset.said) {

@@ -136,7 +136,7 @@ def test_an_upgrade_replaces_the_code_and_restarts(machine: FakeMachine) -> None
     [
         ("install -y", "apt could not install: python3-venv"),
         ("-m venv", "python3 -m venv failed"),
-        ("source[pins,notify]", "pip could not install"),
+        ("source[pins,notify,influx]", "pip could not install"),
         ("import gpiozero", "what was installed does not work"),
         ("sys.version_info", "Python 3.11, 3.12 or 3.13 is needed"),
     ],
@@ -330,7 +330,7 @@ def test_the_page_comes_when_asked_for_starts_with_a_password_and_stays(
     assert done.returncode == 0, done.stderr
     assert "no password yet. Set one: sudo canister page-password" in done.stdout
     calls = machine.calls()
-    assert any("source[pins,notify,page]" in c for c in calls)
+    assert any("source[pins,notify,influx,page]" in c for c in calls)
     assert not [c for c in calls if "canister-page" in c and "systemctl" in c]
     assert machine.read(PAGE_UNIT) == (ROOT / "deploy/canister-page.service").read_text()
     folder = machine.root / "var/lib/canister-page"
@@ -351,6 +351,15 @@ def test_the_page_comes_when_asked_for_starts_with_a_password_and_stays(
     assert machine.there(PASSWORD)
     machine.run("uninstall", "--delete-data=delete")
     assert not machine.there(PASSWORD)
+
+
+def test_pdf_comes_when_asked_for_with_what_it_needs(machine: FakeMachine) -> None:
+    machine.own_configuration()
+    done = machine.install("--pdf")
+    assert done.returncode == 0, done.stderr
+    calls = machine.calls()
+    assert any("source[pins,notify,influx,report]" in c for c in calls)
+    assert any("libpangoft2-1.0-0" in c for c in calls if c.startswith(("apt-get", "dpkg-query")))
 
 
 def test_the_page_in_a_dry_run_changes_nothing(machine: FakeMachine) -> None:
