@@ -9,16 +9,17 @@ from typing import Annotated, Any
 import typer
 
 from monitor.commands.common import JsonOption, json_line, reported
-from monitor.commands.hub_common import show
+from monitor.commands.hub_common import HubConfigOption, office, show
 
 
 @reported
 def lessons(
     from_: Annotated[
-        Path,
-        typer.Option("--from", metavar="FILE", help="Records, one filter a line as JSON: see deploy/fleet/FLEET.md.",
+        Path | None,
+        typer.Option("--from", metavar="FILE",
+                     help="Records from a file, one filter a line as JSON: see deploy/fleet/FLEET.md; else from the hub.",
                      show_default=False),
-    ],
+    ] = None,
     limit: Annotated[
         bool, typer.Option("--limit", help="Days until the limit is passed, not until the next cleaning.")
     ] = False,
@@ -30,13 +31,16 @@ def lessons(
     media: Annotated[
         str | None, typer.Option("--media", metavar="NAME", help="Only of this media stack.", show_default=False)
     ] = None,
+    config: HubConfigOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Show days between cleanings by media stack and stock, with what still runs taken into account.
 
-    Example: canister hub lessons --from records.jsonl --media foam_stack --card mid.card.toml
+    Example: canister hub lessons --media foam_stack --card mid.card.toml
     """
+    from monitor.app.fleet.hub import link_of, state_of
     from monitor.app.fleet.lessons import noted, records_of
+    from monitor.app.fleet.needs import records as records_known
     from monitor.errors import UserMistake
     from monitor.fleet.lessons import Question
     from monitor.fleet.lessons import lessons as learned
@@ -46,11 +50,17 @@ def lessons(
     if card is not None and limit:
         raise UserMistake("--card: a card keeps days between cleanings; leave --limit out")
     question = Question.LIMIT if limit else Question.CLEANINGS
-    found = learned(records_of(from_), question)
+    if from_ is not None:
+        records, where = records_of(from_), str(from_)
+    else:
+        with office(config) as opened:
+            state = state_of(opened.tree, link_of(opened.tree))
+            records, where = records_known(state, opened.books), "the hub"
+    found = learned(records, question)
     if media is not None:
         found = [x for x in found if x.media == media]
         if not found:
-            raise UserMistake(f"--media {media!r}: no record in {from_} is of it")
+            raise UserMistake(f"--media {media!r}: no record in {where} is of it")
     show([_row(x) for x in found], _COLUMNS, json, "no filter was cleaned yet")
     if card is not None:
         stocks = noted(card, found, datetime.now(UTC).date())

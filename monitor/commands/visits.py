@@ -10,6 +10,7 @@ import msgspec
 import typer
 
 from monitor.commands.common import JsonOption, console, json_line, literal, reported
+from monitor.commands.hub_common import HubConfigOption, office
 
 _LEFT_SHOWN = 10
 
@@ -17,10 +18,16 @@ _LEFT_SHOWN = 10
 @reported
 def visits(
     from_: Annotated[
-        Path,
-        typer.Option("--from", metavar="FILE", help="Needs, one filter a line as JSON: see deploy/fleet/FLEET.md.",
+        Path | None,
+        typer.Option("--from", metavar="FILE",
+                     help="Needs from a file, one filter a line as JSON: see deploy/fleet/FLEET.md; else from the hub.",
                      show_default=False),
-    ],
+    ] = None,
+    client: Annotated[
+        list[str] | None,
+        typer.Option("--client", metavar="CLIENT", help="Only this client's sites; may be given again.",
+                     show_default=False),
+    ] = None,
     week: Annotated[
         str | None,
         typer.Option("--week", metavar="WEEK", help="2026-W10, a date, or next; else the seven days from today.",
@@ -47,12 +54,17 @@ def visits(
         Path | None,
         typer.Option("--ics", metavar="FILE", help="Write the visits for a calendar program.", show_default=False),
     ] = None,
+    config: HubConfigOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Plan a week's visits by what the forecasts leave open, not by due dates alone.
 
-    Example: canister visits --from needs.jsonl --capacity 8h --ics visits.ics
+    What must be known comes from the hub: its memory and its books.
+
+    Example: canister visits --week next --capacity 8h --ics visits.ics
     """
+    from monitor.app.fleet.hub import link_of, state_of
+    from monitor.app.fleet.needs import HubNeeds
     from monitor.app.fleet.rounds import (
         NeedsFile,
         capacity_of,
@@ -62,14 +74,24 @@ def visits(
         week_of,
         write_calendar,
     )
+    from monitor.errors import UserMistake
 
     now = datetime.now().astimezone()
     costs = {"travel_minutes": way, "stop_minutes": stop, "day_past_minutes": worth}
     first, room = week_of(week, now.date()), capacity_of(capacity)
     calendar = week_calendar(first, now.timestamp(), days_of(days), room, costs)
-    found = planned(NeedsFile(from_), calendar)
+    if from_ is not None:
+        if client:
+            raise UserMistake("--client: goes without --from; leave those lines out of the file")
+        found, business = planned(NeedsFile(from_), calendar), ""
+    else:
+        with office(config) as opened:
+            of = _clients(opened, client)
+            state = state_of(opened.tree, link_of(opened.tree))
+            source = HubNeeds(state, opened.books, now.timestamp(), of)
+            found, business = planned(source, calendar), opened.tree.books.name
     if ics is not None:
-        write_calendar(found, ics, now.timestamp())
+        write_calendar(found, ics, now.timestamp(), business)
     if json:
         for visit in found.visits:
             json_line({"visit": visit})
@@ -81,6 +103,11 @@ def visits(
     _print(found, calendar.next_date)
     if ics is not None:
         print(f"{ics}: {len(found.visits)} visits written")
+
+
+def _clients(opened: Any, wanted: list[str] | None) -> tuple[str, ...]:
+    """The clients that are asked for, each known to the books."""
+    return tuple(opened.books.clients.get(name).id for name in wanted or ())
 
 
 def _print(found: Any, next_date: str) -> None:
@@ -102,6 +129,11 @@ def _print(found: Any, next_date: str) -> None:
             for visit in found.visits:
                 if (visit.date, visit.place) == (day.date, place):
                     _print_visit(out, visit)
+    if not found.visits and found.sites:
+        out.print(
+            f"No visit pays in these days: {_number(found.sites, 'site')} looked at, {found.quiet} of "
+            "them quiet."
+        )
     if found.left_out:
         _print_left(out, found.left_out, next_date)
     for line in found.said:

@@ -224,6 +224,9 @@ def _happened(site: str, event: Happened) -> list[Effect]:
         }
         field = f"{event.journal}/cleaned/{event.filter}/{event.sequence:010d}"
         found.append(Put(site, field, place, _text(kept)))
+    if event.alarm == "cleaning-due" and event.event == "raised":
+        field = f"{event.journal}/due/{event.filter or ''}/{event.sequence:010d}"
+        found.append(Put(site, field, place, event.time))
     return found
 
 

@@ -22,7 +22,8 @@ class Cleaning(msgspec.Struct, frozen=True):
 
 
 class FilterView(msgspec.Struct, frozen=True):
-    """One filter: its newest state, its alarms that are not normal, its cleanings, oldest first.
+    """One filter: its newest state, its alarms that are not normal, its cleanings, oldest first, and
+    when it passed its limit.
 
     `state` has the fields of the state payload; empty where none has come yet.
     """
@@ -31,6 +32,7 @@ class FilterView(msgspec.Struct, frozen=True):
     state: Mapping[str, Any]
     alarms: Mapping[str, Mapping[str, Any]]
     cleanings: tuple[Cleaning, ...]
+    limit_utc_s: tuple[float, ...] = ()
 
     @property
     def state_utc_s(self) -> float | None:
@@ -66,12 +68,12 @@ def site_view(site: str, registers: Registers) -> SiteView:
     for field, (_, text) in registers.items():
         of, _, rest = field.partition("/")
         if of == journal and rest and not rest.startswith("run/"):
-            below[rest] = _decode(text)
+            below[rest] = text if rest.startswith("due/") else _decode(text)
     names = sorted(
         {
             part[1]
             for part in (rest.split("/") for rest in below)
-            if part[0] in ("state", "alarm", "cleaned") and part[1]
+            if part[0] in ("state", "alarm", "cleaned", "due") and part[1]
         }
     )
     return SiteView(
@@ -91,8 +93,14 @@ def _value(registers: Registers, field: str, default: str) -> str:
 
 
 def _filter(name: str, below: Mapping[str, Any]) -> FilterView:
+    start = f"due/{name}/"
+    limits = sorted(utc_s(text) for rest, text in below.items() if rest.startswith(start))
     return FilterView(
-        name, below.get(f"state/{name}", {}), _alarms(name, below), _cleanings(name, below)
+        name,
+        below.get(f"state/{name}", {}),
+        _alarms(name, below),
+        _cleanings(name, below),
+        tuple(limits),
     )
 
 

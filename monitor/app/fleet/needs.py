@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from monitor.fleet.business import Consequence, FilterFacts, Site, Standing
+from monitor.fleet.lessons import Record
 from monitor.fleet.messages import Due, utc_s
 from monitor.fleet.view import FilterView, SiteView, site_view
 from monitor.fleet.visits import FilterNeed
@@ -54,6 +55,59 @@ def needs(
         registers = state.many_registers([one.id for one in page])
         for site, fields in zip(page, registers, strict=True):
             found += _of_site(site, site_view(site.id, fields), facts, now_utc_s)
+    return found
+
+
+class HubNeeds:
+    """The needs as the hub knows them, for whoever plans.
+
+    Args:
+        state, books, now_utc_s, clients: as for `needs`.
+    """
+
+    def __init__(
+        self, state: State, books: Books, now_utc_s: float, clients: Collection[str] = ()
+    ) -> None:
+        self._of = (state, books, now_utc_s, clients)
+
+    def needs(self) -> Sequence[FilterNeed]:
+        """Return the need of every filter once.
+
+        Raises:
+            StateError, StorageError: they cannot be read.
+        """
+        return needs(*self._of)
+
+
+def records(state: State, books: Books) -> list[Record]:
+    """Return what is on record of every filter's cleanings, for what they teach.
+
+    Raises:
+        StateError, StorageError: they cannot be read.
+    """
+    facts = {(one.site, one.filter): one for one in books.filters.all()}
+    heard = state.heard()
+    sites = sorted(heard)
+    found: list[Record] = []
+    for at in range(0, len(sites), _AT_ONCE):
+        page = sites[at : at + _AT_ONCE]
+        for site, fields in zip(page, state.many_registers(page), strict=True):
+            for one in site_view(site, fields).filters:
+                known = facts.get((site, one.name))
+                cleaned = tuple(c.utc_s for c in one.cleanings)
+                # Of a site that was not heard since the memory was filled, the last word counts.
+                until = max(heard[site], one.state_utc_s or 0.0, *cleaned, *one.limit_utc_s, 0.0)
+                found.append(
+                    Record(
+                        site,
+                        one.name,
+                        cleaned,
+                        until,
+                        known.media_card if known else "",
+                        known.consequence.value if known else "",
+                        one.limit_utc_s,
+                    )
+                )
     return found
 
 
