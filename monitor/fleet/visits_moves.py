@@ -99,10 +99,11 @@ class Moves:
         enters = self.day_of[None, :] != own_day[:, None]
         return np.asarray(fits & (~enters | (seats[self.day_of][None, :] >= 1.0)))
 
-    def _go(self, site: int, option: int) -> None:
-        """Move one site."""
+    def _go(self, site: int, option: int) -> float:
+        """Move one site; return what that changes the cost by."""
         p, old = self.p, int(self.at[site])
         place = int(p.place[site])
+        change = float(self.value[site, option] - self.value[site, old])
         for way, which in ((-1, old), (1, option)):
             if which == self.later:
                 continue
@@ -112,7 +113,9 @@ class Moves:
             trips = int(self.count[place, day] > 0) - int(before)
             self.used[0, day] += way * self.work[site, which] + trips * p.travel
             self.used[1, day] += way
+            change += trips * p.travel
         self.at[site] = option
+        return change
 
     def _fits_now(self, site: int, option: int) -> bool:
         old = int(self.at[site])
@@ -220,10 +223,9 @@ class Moves:
 
     def _try(self, wanted: list[tuple[int, int]]) -> bool:
         """Make several moves if they all fit and the whole gets cheaper; else none."""
-        before, old = self.cost(), [(site, int(self.at[site])) for site, _ in wanted]
-        for site, option in wanted:
-            self._go(site, option)
-        if self.fits() and self.cost() < before - _GAIN:
+        old = [(site, int(self.at[site])) for site, _ in wanted]
+        change = sum(self._go(site, option) for site, option in wanted)
+        if change < -_GAIN and self.fits():
             return True
         for site, option in reversed(old):
             self._go(site, option)
@@ -235,7 +237,8 @@ class Moves:
         """Let a site in for which there is no room by sending another elsewhere."""
         cost, minutes = self._table()
         own = self.day_of[self.at]
-        closed = ~self._has_room(minutes, own) & (cost < -_GAIN)
+        room = self._has_room(minutes, own)
+        closed = ~room & (cost < -_GAIN)
         wish = np.where(closed, cost, np.inf)
         best = wish.argmin(axis=1)
         order = np.argsort(wish[self.rows, best])[:_SWAPS]
@@ -243,11 +246,13 @@ class Moves:
             option = int(best[site])
             if not closed[site, option]:
                 break
-            if self._let_in(int(site), option, cost, minutes):
+            if self._let_in(int(site), option, cost, minutes, room):
                 return True
         return False
 
-    def _let_in(self, site: int, option: int, cost: Floats, minutes: Floats) -> bool:
+    def _let_in(
+        self, site: int, option: int, cost: Floats, minutes: Floats, room: NDArray[np.bool_]
+    ) -> bool:
         day = int(self.day_of[option])
         own = self.day_of[self.at]
         others = np.flatnonzero(
@@ -255,12 +260,14 @@ class Moves:
         )
         if not len(others):
             return False
-        room = self._has_room(minutes, own)[others]
         stays = self.day_of[None, :] == own[others][:, None]
-        loss = np.where(room | (stays & (minutes[others] < 0)), cost[others], np.inf)
+        loss = np.where(room[others] | (stays & (minutes[others] < 0)), cost[others], np.inf)
         loss[np.arange(len(others)), self.at[others]] = np.inf
         target = loss.argmin(axis=1)
         total = loss[np.arange(len(others)), target] + cost[site, option]
+        # The other has to make the room that is wanting, its way included at the most.
+        short = minutes[site, option] - (self.room[0, day] - self.used[0, day])
+        total[self.work[others, self.at[others]] + self.p.travel < short - _SLACK] = np.inf
         for row in np.argsort(total)[:_SWAPS]:
             if total[row] >= -_GAIN:
                 return False

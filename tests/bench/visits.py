@@ -4,10 +4,11 @@ The year (tests/support/rounds.py): 240 sites at 80 places, lives of 19 to 176 d
 week has 4,800 minutes, driving included; then one person. References, in the same run on the same fleet:
 
 - by due date: each Monday the sites whose soonest median falls before the next Monday and a margin, in that
-  order onto the days, a place's sites together, at a site every filter due within two weeks more. Without a
-  forecast the median is that of its past cycles, or 49 days from the cleaning. The margin is tried in days,
-  and those are taken that need about as many visits, or as many hours, as the work list.
-- fixed: every filter every 28 days; and at the interval that comes to as many visits or hours.
+  order onto the days, a place's sites together, at a site every filter due within a window more. Without a
+  forecast the median is that of its past cycles, or 49 days from the cleaning. Margins of -6 to 14 days and
+  windows of 0 to 28 are tried; taken are those with the fewest days past among those that need no more visits,
+  or no more hours, than the work list.
+- fixed: every filter every 28 days; and at the best interval that needs no more visits, or hours.
 - fixed for each filter: a share of its own mean life, which nobody knows so well; likewise.
 
 Days past the limit are a filter's and year's; a filter is late that was past it by more than two days when it
@@ -21,6 +22,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from statistics import median
+from typing import TypeVar
 
 from monitor.fleet.messages import Due
 from monitor.fleet.visits import Calendar, FilterNeed, WorkDay
@@ -101,7 +103,7 @@ def filled(fleet: Fleet, wanted: list[tuple[int, tuple[int, ...]]], minutes: flo
     return found
 
 
-def by_due_date(minutes: float, margin: float) -> Chooser:
+def by_due_date(minutes: float, margin: float, window: float) -> Chooser:
     """Return the way of sorting by the median due date."""
 
     def date(fleet: Fleet, f: int, now: float) -> float:
@@ -119,7 +121,7 @@ def by_due_date(minutes: float, margin: float) -> Chooser:
         return filled(
             fleet,
             [
-                (at, tuple(f for f, d in zip(fleet.sites[at].filters, dates[at], strict=True) if d < 21.0 + margin))
+                (at, tuple(f for f, d in zip(fleet.sites[at].filters, dates[at], strict=True) if d < 7.0 + margin + window))
                 for _, at in due
             ],
             minutes,
@@ -143,11 +145,20 @@ def fixed(minutes: float, days: Callable[[Fleet, int], float]) -> Chooser:
     return choose
 
 
-def nearest(
-    results: dict[float, Result], wanted: Callable[[Result], float], to: float
-) -> tuple[float, Result]:
-    """Return the setting that comes nearest to a number of something, and what it came to."""
-    return min(results.items(), key=lambda r: abs(wanted(r[1]) - to))
+_K = TypeVar("_K")
+
+
+def best(
+    results: dict[_K, Result], number: Callable[[Result], float], ours: float
+) -> tuple[_K, Result]:
+    """Return the setting with the fewest days past of those that need no more of something than ours.
+
+    Two in a hundred more are let pass; where all need more, it is the one that needs least.
+    """
+    frugal = [r for r in results.items() if number(r[1]) <= 1.02 * ours]
+    if frugal:
+        return min(frugal, key=lambda r: r[1].past_days)
+    return min(results.items(), key=lambda r: number(r[1]))
 
 
 def pool(lives: int) -> list[Course]:
@@ -166,22 +177,26 @@ def compared(courses: list[Course], minutes: float, name: str) -> list[Figure]:
         return year(Fleet(courses, SITES, PLACES, SEED), choose)
 
     ours = run(work_list(minutes, 10.0))
-    due = {float(m): run(by_due_date(minutes, float(m))) for m in range(-7, 15)}
+    due = {
+        (m, w): run(by_due_date(minutes, float(m), float(w)))
+        for m in range(-6, 15, 2)
+        for w in (0, 7, 14, 28)
+    }
     even = {float(d): run(fixed(minutes, lambda _f, _n, d=d: float(d))) for d in range(21, 100, 3)}
     own = {
         s: run(fixed(minutes, lambda f, n, s=s: s * f.filters[n].mean_days))
         for s in (0.5 + 0.05 * n for n in range(15))
     }
     figures = [_row(name, "every 28 days", ours, run(fixed(minutes, lambda _f, _n: 28.0)), courses)]
-    figures.append(_row(name, "by due date, no margin", ours, due[0.0], courses))
+    figures.append(_row(name, "by due date, no margin, window 14 days", ours, due[0, 14], courses))
     for what, number in (("visits", lambda r: r.visits), ("hours", lambda r: r.minutes)):
         for results, words in (
-            (due, "by due date, margin {:.0f} days"),
+            (due, "by due date, margin and window {} days"),
             (even, "every {:.0f} days"),
             (own, "{:.0%} of each filter's own mean life"),
         ):
-            setting, result = nearest(results, number, number(ours))
-            like = f"as many {what}: {words.format(setting)}"
+            setting, result = best(results, number, number(ours))
+            like = f"no more {what}: {words.format(setting)}"
             figures.append(_row(name, like, ours, result, courses, judged=True))
     for price in (3.0, 30.0):
         words = f"instead of 10, a day past is worth {price:.0f} minutes"

@@ -12,7 +12,7 @@ import random
 import pytest
 
 from monitor.fleet.messages import Due
-from tests.bench.visits import by_due_date, fixed, nearest, work_list
+from tests.bench.visits import best, by_due_date, fixed, work_list
 from tests.support.rounds import Course, Fleet, Result, year
 
 
@@ -35,7 +35,11 @@ def test_fewer_days_past_the_limit_for_the_same_work(courses: list[Course]) -> N
         return Fleet(courses, 60, 20, 5)
 
     ours = year(fleet(), work_list(480.0, 10.0))
-    due = {float(m): year(fleet(), by_due_date(480.0, float(m))) for m in range(-6, 7, 2)}
+    due = {
+        (m, w): year(fleet(), by_due_date(480.0, float(m), float(w)))
+        for m in (-4, -2, 0, 3)
+        for w in (0, 14)
+    }
     even = {
         float(d): year(fleet(), fixed(480.0, lambda _f, _n, d=d: float(d))) for d in (28, 42, 56)
     }
@@ -43,8 +47,7 @@ def test_fewer_days_past_the_limit_for_the_same_work(courses: list[Course]) -> N
     def hours(result: Result) -> float:
         return result.minutes
 
-    for results in (due, even):
-        _, like = nearest(results, hours, ours.minutes)
+    for like in (best(due, hours, ours.minutes)[1], best(even, hours, ours.minutes)[1]):
         print(ours, like)
         assert ours.past_days < like.past_days
     assert ours.past_days < even[28.0].past_days
