@@ -41,6 +41,9 @@ class Desk(Protocol):
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         """Return events above a number, oldest first."""
 
+    def last_sequence(self) -> int:
+        """Return the number of the newest event."""
+
 
 class MqttSink:
     """Publishes to one broker.
@@ -232,8 +235,8 @@ class MqttSink:
         try:
             order, made_utc_s = commands.read(arrived)
             if isinstance(order, Resend):
-                said = self._send_again(desk, order)
-                self._answer(to, arrived.correlation, commands.RESEND, None, said)
+                said, gone = self._send_again(desk, order)
+                self._answer(to, arrived.correlation, commands.RESEND, None, said, gone)
                 return
             seq = desk.order(order, made_utc_s)
         except (Unreadable, StorageError) as why:
@@ -243,23 +246,31 @@ class MqttSink:
         until_s = now_s + _ANSWERED_WITHIN_S
         self._owed.append(Owed(seq, order.name, order.filter_id, to, arrived.correlation, until_s))
 
-    def _send_again(self, desk: Desk, wanted: Resend) -> str:
-        """Publish events once more, as they were; those that are gone are gone."""
+    def _send_again(self, desk: Desk, wanted: Resend) -> tuple[str, list[int]]:
+        """Publish events once more, as they were; return the answer, and which are there no more."""
+        gone = set(range(wanted.first, min(wanted.last, desk.last_sequence()) + 1))
         count, position = 0, wanted.first - 1
         while entries := desk.entries_after(position, BATCH):
             position = entries[-1].seq
             entries = [e for e in entries if e.seq <= wanted.last]
-            sent = self._publish_events(entries) if entries else 0
-            count += sent
-            if sent < BATCH:
+            gone -= {e.seq for e in entries}
+            count += self._publish_events(entries) if entries else 0
+            if len(entries) < BATCH:
                 break
-        return f"done: {count} of {wanted.last - wanted.first + 1} events sent again"
+        said = f"done: {count} of {wanted.last - wanted.first + 1} events sent again"
+        return said, sorted(gone)
 
     def _answer(
-        self, to: str, correlation: bytes, order: str | None, filter_id: str | None, said: str
+        self,
+        to: str,
+        correlation: bytes,
+        order: str | None,
+        filter_id: str | None,
+        said: str,
+        gone: Sequence[int] | None = None,
     ) -> None:
         """Answer; that a stranger's answer cannot be sent is no reason to hold up alarms."""
-        fields = payloads.answer(time.time(), order, filter_id, said)
+        fields = payloads.answer(time.time(), order, filter_id, said, gone)
         body = msgspec.json.encode({**fields, "site": self._topics.site, "run": self._run.id})
         session = self._session
         if session is None:

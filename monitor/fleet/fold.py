@@ -61,7 +61,7 @@ class Newest(msgspec.Struct, frozen=True):
 
 
 class Settled(msgspec.Struct, frozen=True):
-    """The site has sent these again; what did not come is gone."""
+    """The site has these no more; nobody asks for them again."""
 
     site: str
     journal: str
@@ -275,10 +275,12 @@ def _answer(site: str, said: Answer, correlation: bytes) -> list[Effect]:
     parts = correlation.split(b" ")
     if not said.accepted or said.order != "resend" or len(parts) != 3:
         return []
-    journal, first, last = parts
-    if not (first.isdigit() and last.isdigit() and 0 < int(first) <= int(last) < int(first) + 1000):
+    journal, first, last = parts[0].decode("ascii", "replace"), parts[1], parts[2]
+    if not (first.isdigit() and last.isdigit()):
         return []
-    return [Settled(site, journal.decode("ascii", "replace"), int(first), int(last))]
+    # What was sent again may have been lost again on the way, so only what the site disowns is settled.
+    gone = [number for number in said.gone if int(first) <= number <= int(last)]
+    return [Settled(site, journal, number, number) for number in gone]
 
 
 def _text(value: Any) -> str:

@@ -161,12 +161,13 @@ class Beat(msgspec.Struct, frozen=True):
 
 
 class Answer(msgspec.Struct, frozen=True):
-    """What became of an order that the hub gave."""
+    """What became of an order that the hub gave; `gone` are the events that can never come."""
 
     format: int
     order: str | None
     accepted: bool
     answer: _Text
+    gone: Annotated[list[_Number], msgspec.Meta(max_length=1000)] = []
 
 
 Message = Presence | State | Alarm | Happened | Beat | Answer

@@ -42,6 +42,9 @@ class NoJournal:
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         raise StorageError("journal: cannot read")
 
+    def last_sequence(self) -> int:
+        raise StorageError("journal: cannot read")
+
 
 def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
     monkeypatch: pytest.MonkeyPatch,
@@ -65,6 +68,9 @@ def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
 
 class Kept(NoJournal):
     """A desk whose journal has the events 1 to 300, but for those between 100 and 150."""
+
+    def last_sequence(self) -> int:
+        return 300
 
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         kept = [n for n in range(1, 301) if not 100 < n < 150 and n > position]
@@ -105,6 +111,7 @@ def test_events_that_somebody_missed_are_sent_again_as_they_were(
     told = msgspec.json.decode(answer.payload)
     assert told["accepted"]
     assert told["answer"] == f"done: {len(numbers)} of {last - first + 1} events sent again"
+    assert told["gone"] == [n for n in range(first, min(last, 300) + 1) if 100 < n < 150]
 
 
 @pytest.mark.parametrize(("first", "last"), [(0, 5), (7, 6), (1, 1001), (5, 0)])

@@ -8,7 +8,7 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given, settings
 
-from monitor.fleet.fold import Effect, Memory, Newest, Put, Seen, Settled, effects
+from monitor.fleet.fold import Effect, Memory, Newest, Put, Seen, Settled, asked, effects
 from monitor.fleet.messages import read
 from tests.support.sites import Sent, Site
 
@@ -102,3 +102,14 @@ def test_of_two_with_the_same_place_the_same_one_wins(order: tuple[int, int]) ->
     both = [Put("a", "f", "1", "x"), Put("a", "f", "1", "y")]
     made = memory([both[n] for n in order])
     assert made.registers["a"]["f"] == ("1", "y")
+
+
+def test_only_what_a_site_disowns_is_settled() -> None:
+    """What it has sent again may have been lost again on the way."""
+    body = b'{"format":1,"order":"resend","accepted":true,"answer":"done","gone":[3,4,99]}'
+    site, message = read("canister/a/answers/hub", body, "canister")
+    found = effects(site, message, 5.0, False, asked("j", 2, 6))
+    assert [e for e in found if isinstance(e, Settled)] == [
+        Settled("a", "j", 3, 3), Settled("a", "j", 4, 4),
+    ]  # fmt: skip
+    assert not [e for e in effects(site, message, 5.0, False, b"x") if isinstance(e, Settled)]
