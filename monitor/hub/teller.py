@@ -22,7 +22,7 @@ from monitor.hub.streams import Stream, Waiting
 
 _log = logging.getLogger(__name__)
 _TAKEN_AT_ONCE = 500
-_PATIENCE_S = 120.0
+_PATIENCE_S = 60.0
 _TURN_S = 20.0
 _LOOK_EVERY_S = 1.0
 _AGAIN_AFTER_S = 10.0
@@ -34,6 +34,9 @@ class Ledger(Protocol):
 
     def claim(self, notification: str, patience_s: float) -> bool:
         """Return whether the caller is to tell it now."""
+
+    def is_told(self, notification: str) -> bool:
+        """Return whether it was told, and not only claimed."""
 
     def settle(self, notification: str) -> None:
         """Note that it was told."""
@@ -169,11 +172,14 @@ class Teller:
             held.entries.append(entry)
 
     def _mine(self, held: _Held) -> bool:
-        """Claim it; what was told before goes."""
+        """Claim it; what was told before goes, what a dead teller had claimed waits for its turn."""
         if self._ledger.claim(held.note.id, _PATIENCE_S):
             return True
-        self._stream.done(held.entries)
-        del self._held[held.note.id]
+        if self._ledger.is_told(held.note.id):
+            self._stream.done(held.entries)
+            del self._held[held.note.id]
+        else:
+            held.again = True
         return False
 
     def _say(self, notice: Notice, claimed: set[str]) -> None:

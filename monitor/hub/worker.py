@@ -30,6 +30,8 @@ _QUESTIONS_AT_ONCE = 10
 _ASK_AGAIN_S = 60.0
 _FILLED_AFTER_QUIET_S = 2.0
 _FILLING_AT_MOST_S = 300.0
+# Whoever fills says so all the while; one that died is followed by another after this.
+_FILL_TURN_S = 20.0
 
 LineOf = Callable[[str, Message], Sequence[str]]
 
@@ -136,7 +138,7 @@ class Worker:
                     self._store(arrivals)
                     reader.acknowledge(arrivals)
                 now_s = time.monotonic()
-                if self._filling is not None and arrivals:
+                if self._filling is not None and any(one.retained for one in arrivals):
                     self._filling = (self._filling[0], self._filling[1], now_s)
                 if now_s - self._chores_at_s >= _CHORES_EVERY_S:
                     self._chores_at_s = now_s
@@ -180,13 +182,13 @@ class Worker:
         """Fill an empty memory from what stands at the broker; one worker does it at a time.
 
         It asks without sharing, since a shared subscription is not sent what stands (MQTT 5.0 section
-        4.8.2), and is done when nothing has come for a while.
+        4.8.2), and is done when nothing that stood has come for a while; what is live goes on coming.
         """
         standing = [f"{self._options.topic_root}/+/{below}" for below in RETAINED]
         if self._filling is None:
             if self._state.epoch() is not None:
                 return
-            if not self._state.claim("fill", self._options.name, _FILLING_AT_MOST_S):
+            if not self._state.claim("fill", self._options.name, _FILL_TURN_S):
                 return
             _log.warning(
                 "the memory in redis is empty; it is filled from what stands at the broker"
@@ -194,6 +196,7 @@ class Worker:
             reader.subscribe(standing, retained_too=True)
             self._filling = (uuid.uuid4().hex, now_s, now_s)
             return
+        self._state.claim("fill", self._options.name, _FILL_TURN_S)
         mark, began_s, last_s = self._filling
         if now_s - last_s >= _FILLED_AFTER_QUIET_S or now_s - began_s >= _FILLING_AT_MOST_S:
             reader.unsubscribe(standing)

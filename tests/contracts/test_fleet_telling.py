@@ -53,6 +53,9 @@ class Book:
         self.claimed.add(notification)
         return True
 
+    def is_told(self, notification: str) -> bool:
+        return notification in self.settled
+
     def settle(self, notification: str) -> None:
         self.settled.add(notification)
 
@@ -165,6 +168,21 @@ def test_a_teller_that_starts_again_tells_what_it_had_taken_and_says_so(link: re
     second.teller.turn(9.0)
     assert sorted(note.id for n in second.heard for note in n.notes) == sorted(told)
     assert "perhaps told before" in second.heard[0].body
+
+
+def test_what_a_dead_teller_had_claimed_is_told_when_its_claim_has_lapsed(
+    link: redis.Redis,
+) -> None:
+    desk = Desk(link)
+    told = put(desk.state, Site("home", 1, 20))
+    desk.book.claimed.add(told[0])  # and then its process died
+    desk.teller.turn(0.0)
+    desk.teller.turn(9.0)
+    assert told[0] not in [note.id for n in desk.heard for note in n.notes]
+    desk.book.claimed.discard(told[0])
+    desk.teller.turn(80.0)
+    assert [note.id for note in desk.heard[-1].notes] == [told[0]]
+    assert "perhaps told before" in desk.heard[-1].body
 
 
 def test_a_note_that_cannot_be_read_holds_up_none(link: redis.Redis) -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 from tests.conftest import Mosquitto
 from tests.support.real_redis import RealRedis
 
-BROKER = "max_inflight_messages 0\nmax_queued_messages 0\nmax_queued_bytes 0\n"
+# The whole of a large store is not written with every change; what a power cut takes is asked for again.
+BROKER = "autosave_on_changes false\nautosave_interval 5\nmax_inflight_messages 0\nmax_queued_messages 0\nmax_queued_bytes 0\n"
 
 
 def configuration(

@@ -64,6 +64,14 @@ class Ledger:
                 (self._link.clock(), notification),
             )
 
+    def is_told(self, notification: str) -> bool:
+        """Return whether it was said; `False` too for what somebody has claimed and not said yet."""
+        with self._link.reading() as link:
+            row = link.execute(
+                "SELECT 1 FROM told WHERE id = ? AND said_utc_s IS NOT NULL", (notification,)
+            ).fetchone()
+        return row is not None
+
     def let_go(self, notification: str) -> None:
         """Give a claim back that could not be said, so that another may try at once."""
         with self._link.writing() as link:
