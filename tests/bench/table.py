@@ -25,6 +25,7 @@ BENCHES = (
     "influx_backfill",
     "history_size",
     "visits",
+    "hub",
 )
 
 
