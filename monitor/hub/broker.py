@@ -102,11 +102,23 @@ class Reader:
             client.username_pw_set(self._broker.username, self._broker.password)
         if self._broker.context is not None:
             client.tls_set_context(self._broker.context)
-        client.on_connect = self._connected
-        client.on_disconnect = self._dropped
-        client.on_message = self._message
-        client.on_subscribe = self._subscribed
+        client.on_connect = self._guarded(self._connected)
+        client.on_disconnect = self._guarded(self._dropped)
+        client.on_message = self._guarded(self._message)
+        client.on_subscribe = self._guarded(self._subscribed)
         return client
+
+    def _guarded(self, inner: Callable[..., None]) -> Callable[..., None]:
+        """An exception would end the client's thread, and it would go on calling itself connected."""
+
+        def callback(*arguments: Any) -> None:
+            try:
+                inner(*arguments)
+            except Exception:
+                _log.exception("an MQTT callback failed; the connection is made anew")
+                self._dropped()
+
+        return callback
 
     def open(self) -> bool:
         """Connect; return whether the broker still had our session.

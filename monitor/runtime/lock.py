@@ -1,4 +1,4 @@
-"""Keeps a second daemon off the same journal."""
+"""Keeps a second daemon off the same journal, and a second hub worker off the same name."""
 
 from __future__ import annotations
 
@@ -14,10 +14,23 @@ _PATIENCE_S = 0.5
 
 
 class DaemonLock:
-    """An advisory lock on a file in the journal's folder; the kernel drops it with the process."""
+    """An advisory lock on a file in the journal's folder; the kernel drops it with the process.
 
-    def __init__(self, folder: Path) -> None:
-        self.file = folder / "daemon.lock"
+    Args:
+        folder: of the journal.
+        name: of the file.
+        taken: what is said when another process has it; `{holder}` is where its number goes.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        name: str = "daemon.lock",
+        taken: str = "another canister run{holder} uses this journal; stop it first, or name another "
+        "storage.folder",
+    ) -> None:
+        self.file = folder / name
+        self._taken = taken
         self._stream: IO[str] | None = None
 
     def take(self) -> None:
@@ -39,10 +52,9 @@ class DaemonLock:
             stream.seek(0)
             holder = stream.read().strip()
             stream.close()
-            raise StorageError(
-                f"{self.file}: another canister run{f' (process {holder})' if holder else ''} "
-                "uses this journal; stop it first, or name another storage.folder"
-            ) from error
+            process = f" (process {holder})" if holder else ""
+            said = self._taken.format(holder=process)
+            raise StorageError(f"{self.file}: {said}") from error
         stream.truncate(0)
         stream.write(f"{os.getpid()}\n")
         stream.flush()

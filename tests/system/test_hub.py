@@ -159,6 +159,22 @@ def test_what_is_foreign_broken_or_too_large_is_refused_counted_and_shown(
     assert "1 × too large" in text.output
 
 
+def test_two_workers_of_one_number_are_a_mistake_told_in_one_line(
+    canister: type[Command], broker: Mosquitto, redis: RealRedis, tmp_path: Path
+) -> None:
+    config = str(configuration(tmp_path, broker, redis))
+    first = canister("hub", "run", "--config", config)
+    assert until(lambda: "serves" in first.errors, 20), first.errors
+    second = canister("hub", "run", "--config", config)
+    assert second.wait() == 1
+    assert "has number 1 here; give this one another --number" in second.errors
+    assert second.errors.count("\n") == 1
+    assert first.stop() == 0
+    third = canister("hub", "run", "--config", config)
+    assert until(lambda: "serves" in third.errors, 20), third.errors
+    assert third.stop() == 0
+
+
 def test_a_redis_that_would_forget_is_refused_in_one_line(
     canister: type[Command], broker: Mosquitto, tmp_path: Path
 ) -> None:

@@ -26,6 +26,7 @@ from monitor.hub.streams import Stream
 from monitor.hub.teller import Ledger, Teller
 from monitor.hub.watcher import Watcher
 from monitor.hub.worker import Options, Worker
+from monitor.runtime.lock import DaemonLock
 from monitor.settings.fleet import FleetTree, secret
 
 _log = logging.getLogger(__name__)
@@ -152,6 +153,12 @@ class Hub:
         reach: Reach | None,
     ) -> None:
         name = worker_name(number)
+        # Two under one name would throw each other out at the broker without end.
+        self._lock = DaemonLock(
+            Path(tree.books.folder),
+            f"worker-{number}.lock",
+            f"another canister hub run{{holder}} has number {number} here; give this one another --number",
+        )
         link = self._link = link_of(tree)
         state = state_of(tree, link)
         broker_of(tree)  # what cannot be read is a mistake now, and bad luck later
@@ -196,7 +203,12 @@ class Hub:
         return unfit(self._link)
 
     def run(self) -> int:
-        """Serve until told to stop; return the exit code."""
+        """Serve until told to stop; return the exit code.
+
+        Raises:
+            StorageError: another process of this machine has this number.
+        """
+        self._lock.take()
         threads = [
             threading.Thread(target=loop.run, name=name, daemon=True)
             for name, loop in self._loops.items()
@@ -209,6 +221,7 @@ class Hub:
             loop.stop()
         for one in threads:
             one.join(_JOIN_S)
+        self._lock.release()
         return 0
 
     def stop(self, *_arguments: Any) -> None:
