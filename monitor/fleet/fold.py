@@ -61,7 +61,7 @@ class Newest(msgspec.Struct, frozen=True):
 
 
 class Settled(msgspec.Struct, frozen=True):
-    """The site has sent these again; what did not come is gone."""
+    """The site's journal does not have these; whatever else is missing was lost on the way."""
 
     site: str
     journal: str
@@ -275,10 +275,14 @@ def _answer(site: str, said: Answer, correlation: bytes) -> list[Effect]:
     parts = correlation.split(b" ")
     if not said.accepted or said.order != "resend" or len(parts) != 3:
         return []
-    journal, first, last = parts
-    if not (first.isdigit() and last.isdigit() and 0 < int(first) <= int(last) < int(first) + 1000):
+    journal = parts[0].decode("ascii", "replace")
+    if journal != said.journal or not (parts[1].isdigit() and parts[2].isdigit()):
         return []
-    return [Settled(site, journal.decode("ascii", "replace"), int(first), int(last))]
+    first, last = int(parts[1]), int(parts[2])
+    if not 0 < first <= last < first + 1000:
+        return []
+    clipped = [(max(first, a), min(last, b)) for a, b in said.missing]
+    return [Settled(site, journal, a, b) for a, b in clipped if a <= b]
 
 
 def _text(value: Any) -> str:

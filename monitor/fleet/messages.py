@@ -161,12 +161,14 @@ class Beat(msgspec.Struct, frozen=True):
 
 
 class Answer(msgspec.Struct, frozen=True):
-    """What became of an order that the hub gave."""
+    """What became of an order that the hub gave; `missing` are the gaps of the journal asked for."""
 
     format: int
     order: str | None
     accepted: bool
     answer: _Text
+    journal: str = ""
+    missing: Annotated[list[tuple[_Number, _Number]], msgspec.Meta(max_length=1000)] = []
 
 
 Message = Presence | State | Alarm | Happened | Beat | Answer

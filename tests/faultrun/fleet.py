@@ -119,6 +119,7 @@ class Boards:
         answer = {
             "format": 1, "time": "2026-01-01T00:00:00.000Z", "order": "resend", "filter": None,
             "accepted": True, "answer": f"done: {len(numbers)} of {wanted} events sent again",
+            "journal": site.journal, "missing": [],
         }  # fmt: skip
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.CorrelationData = message.properties.CorrelationData

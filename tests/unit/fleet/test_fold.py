@@ -8,8 +8,8 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given, settings
 
-from monitor.fleet.fold import Effect, Memory, Newest, Put, Seen, Settled, effects
-from monitor.fleet.messages import read
+from monitor.fleet.fold import Effect, Memory, Newest, Put, Seen, Settled, asked, effects
+from monitor.fleet.messages import Answer, read
 from tests.support.sites import Sent, Site
 
 
@@ -102,3 +102,25 @@ def test_of_two_with_the_same_place_the_same_one_wins(order: tuple[int, int]) ->
     both = [Put("a", "f", "1", "x"), Put("a", "f", "1", "y")]
     made = memory([both[n] for n in order])
     assert made.registers["a"]["f"] == ("1", "y")
+
+
+def answer(journal: str, missing: list[tuple[int, int]]) -> Answer:
+    return Answer(1, "resend", True, "done", journal, missing)
+
+
+def test_only_what_the_site_says_it_has_not_is_settled() -> None:
+    """An answer may overtake the events that it speaks of, or the memory be lost between the two."""
+    found = effects("a", answer("j", []), 5.0, False, asked("j", 1, 9))
+    assert [type(e).__name__ for e in found] == ["Heard"]
+    found = effects("a", answer("j", [(3, 4), (8, 900)]), 5.0, False, asked("j", 1, 9))
+    assert found[:-1] == [Settled("a", "j", 3, 4), Settled("a", "j", 8, 9)]
+    assert memory(found).settled == {("a", "j"): {3, 4, 8, 9}}
+
+
+@pytest.mark.parametrize(
+    ("correlation", "journal"),
+    [(b"j 1 9", "other"), (b"j 1", "j"), (b"j 9 1", "j"), (b"j 1 5000", "j"), (b"j -1 9", "j")],
+)
+def test_an_answer_to_another_question_settles_nothing(correlation: bytes, journal: str) -> None:
+    found = effects("a", answer(journal, [(1, 9)]), 5.0, False, correlation)
+    assert [type(e).__name__ for e in found] == ["Heard"]
