@@ -115,6 +115,16 @@ def answer_topic(asked: str, own: str) -> str:
     return asked if below and not set(asked) & set("+#\0") else own
 
 
+def gaps(first: int, there: Sequence[int], last: int) -> list[tuple[int, int]]:
+    """Return what is missing from `first` to `last` beside rising numbers, each gap as its ends."""
+    found = []
+    for number in [*there, last + 1]:
+        if number > first:
+            found.append((first, number - 1))
+        first = number + 1
+    return found
+
+
 def settled(
     owed: Sequence[Owed], answers: Sequence[str | None], now_s: float
 ) -> tuple[list[tuple[Owed, str]], list[Owed]]:

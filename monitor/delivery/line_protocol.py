@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import lru_cache
 
 import msgspec
 
@@ -149,6 +150,7 @@ def _value(value: float | int | bool | str) -> str:
     return f'"{text}"'
 
 
+@lru_cache(maxsize=4096)
 def _key(text: str) -> str:
     """A tag's key or value, or a field's key; a backslash at the end would escape what follows."""
     return _escaped(text, ",= ").rstrip("\\")

@@ -41,9 +41,6 @@ class Desk(Protocol):
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         """Return events above a number, oldest first."""
 
-    def last_sequence(self) -> int:
-        """Return the number of the newest event."""
-
 
 class MqttSink:
     """Publishes to one broker.
@@ -236,7 +233,8 @@ class MqttSink:
             order, made_utc_s = commands.read(arrived)
             if isinstance(order, Resend):
                 said, gone = self._send_again(desk, order)
-                self._answer(to, arrived.correlation, commands.RESEND, None, said, gone)
+                more = {"journal": self._run.journal, "missing": gone}
+                self._answer(to, arrived.correlation, commands.RESEND, None, said, more)
                 return
             seq = desk.order(order, made_utc_s)
         except (Unreadable, StorageError) as why:
@@ -246,19 +244,21 @@ class MqttSink:
         until_s = now_s + _ANSWERED_WITHIN_S
         self._owed.append(Owed(seq, order.name, order.filter_id, to, arrived.correlation, until_s))
 
-    def _send_again(self, desk: Desk, wanted: Resend) -> tuple[str, list[int]]:
-        """Publish events once more, as they were; return the answer, and which are there no more."""
-        gone = set(range(wanted.first, min(wanted.last, desk.last_sequence()) + 1))
-        count, position = 0, wanted.first - 1
+    def _send_again(self, desk: Desk, wanted: Resend) -> tuple[str, list[tuple[int, int]]]:
+        """Publish events once more, as they were; return the answer, and which the journal has not."""
+        there: list[int] = []
+        position, until = wanted.first - 1, wanted.last
         while entries := desk.entries_after(position, BATCH):
             position = entries[-1].seq
-            entries = [e for e in entries if e.seq <= wanted.last]
-            gone -= {e.seq for e in entries}
-            count += self._publish_events(entries) if entries else 0
-            if len(entries) < BATCH:
+            part = [e for e in entries if e.seq <= wanted.last]
+            sent = self._publish_events(part) if part else 0
+            there += [e.seq for e in part[:sent]]
+            if sent < len(part):
+                until = part[sent].seq - 1  # what the broker did not take is not gone
+            if sent < BATCH:
                 break
-        said = f"done: {count} of {wanted.last - wanted.first + 1} events sent again"
-        return said, sorted(gone)
+        said = f"done: {len(there)} of {wanted.last - wanted.first + 1} events sent again"
+        return said, commands.gaps(wanted.first, there, until)
 
     def _answer(
         self,
@@ -267,11 +267,13 @@ class MqttSink:
         order: str | None,
         filter_id: str | None,
         said: str,
-        gone: Sequence[int] | None = None,
+        more: Mapping[str, Any] | None = None,
     ) -> None:
         """Answer; that a stranger's answer cannot be sent is no reason to hold up alarms."""
-        fields = payloads.answer(time.time(), order, filter_id, said, gone)
-        body = msgspec.json.encode({**fields, "site": self._topics.site, "run": self._run.id})
+        fields = payloads.answer(time.time(), order, filter_id, said)
+        body = msgspec.json.encode(
+            {**fields, "site": self._topics.site, "run": self._run.id, **(more or {})}
+        )
         session = self._session
         if session is None:
             return

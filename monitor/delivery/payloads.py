@@ -6,7 +6,7 @@ UTC, flows L/h, temperatures °C; a value that is not known is null.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -235,20 +235,9 @@ def heartbeat(
     }
 
 
-def answer(
-    now_utc_s: float,
-    order: str | None,
-    filter_id: str | None,
-    said: str,
-    gone: Sequence[int] | None = None,
-) -> dict[str, Any]:
-    """Return the answer to an order; `order` is null where it could not be read.
-
-    `gone` are the numbers of events that were asked for again and are there no more.
-    """
-    more = {} if gone is None else {"gone": gone}
+def answer(now_utc_s: float, order: str | None, filter_id: str | None, said: str) -> dict[str, Any]:
+    """Return the answer to an order; `order` is null where it could not be read."""
     return {
-        **more,
         "format": FORMAT,
         "time": iso(now_utc_s),
         "order": order,

@@ -61,7 +61,7 @@ class Newest(msgspec.Struct, frozen=True):
 
 
 class Settled(msgspec.Struct, frozen=True):
-    """The site has these no more; nobody asks for them again."""
+    """The site's journal does not have these; whatever else is missing was lost on the way."""
 
     site: str
     journal: str
@@ -275,12 +275,14 @@ def _answer(site: str, said: Answer, correlation: bytes) -> list[Effect]:
     parts = correlation.split(b" ")
     if not said.accepted or said.order != "resend" or len(parts) != 3:
         return []
-    journal, first, last = parts[0].decode("ascii", "replace"), parts[1], parts[2]
-    if not (first.isdigit() and last.isdigit()):
+    journal = parts[0].decode("ascii", "replace")
+    if journal != said.journal or not (parts[1].isdigit() and parts[2].isdigit()):
         return []
-    # What was sent again may have been lost again on the way, so only what the site disowns is settled.
-    gone = [number for number in said.gone if int(first) <= number <= int(last)]
-    return [Settled(site, journal, number, number) for number in gone]
+    first, last = int(parts[1]), int(parts[2])
+    if not 0 < first <= last < first + 1000:
+        return []
+    clipped = [(max(first, a), min(last, b)) for a, b in said.missing]
+    return [Settled(site, journal, a, b) for a, b in clipped if a <= b]
 
 
 def _text(value: Any) -> str:

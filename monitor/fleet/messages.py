@@ -6,6 +6,7 @@ site is understood; what is missing or of another type is refused, with a word t
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal
 
 import msgspec
@@ -161,13 +162,14 @@ class Beat(msgspec.Struct, frozen=True):
 
 
 class Answer(msgspec.Struct, frozen=True):
-    """What became of an order that the hub gave; `gone` are the events that can never come."""
+    """What became of an order that the hub gave; `missing` are the gaps of the journal asked for."""
 
     format: int
     order: str | None
     accepted: bool
     answer: _Text
-    gone: Annotated[list[_Number], msgspec.Meta(max_length=1000)] = []
+    journal: str = ""
+    missing: Annotated[list[tuple[_Number, _Number]], msgspec.Meta(max_length=1000)] = []
 
 
 Message = Presence | State | Alarm | Happened | Beat | Answer
@@ -177,7 +179,7 @@ _ALARM = msgspec.json.Decoder(Alarm)
 _HAPPENED = msgspec.json.Decoder(Happened)
 _BEAT = msgspec.json.Decoder(Beat)
 _ANSWER = msgspec.json.Decoder(Answer)
-_WORDS = msgspec.json.Decoder(_Word)
+_WORD_PATTERN = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 _LOOK = msgspec.json.Decoder(dict[str, msgspec.Raw])
 
 
@@ -202,8 +204,9 @@ def read(topic: str, payload: bytes, root: str) -> tuple[str, Message]:
     decoder, filter_id, alarm = _kind(below)
     if len(payload) > MOST_BYTES:
         raise Refused("too large", f"{len(payload)} bytes, at the most {MOST_BYTES}")
+    if len(site) > 32 or not _WORD_PATTERN.fullmatch(site):
+        raise Refused("not as described", f"{site[:40]!r} is no name of a site")
     try:
-        _WORDS.decode(msgspec.json.encode(site))
         message: Message = decoder.decode(payload)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise _judged(payload, error) from error

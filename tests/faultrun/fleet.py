@@ -118,7 +118,8 @@ class Boards:
         wanted = order["last"] - order["first"] + 1
         answer = {
             "format": 1, "time": "2026-01-01T00:00:00.000Z", "order": "resend", "filter": None,
-            "accepted": True, "gone": [], "answer": f"done: {len(numbers)} of {wanted} events sent again",
+            "accepted": True, "answer": f"done: {len(numbers)} of {wanted} events sent again",
+            "journal": site.journal, "missing": [],
         }  # fmt: skip
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.CorrelationData = message.properties.CorrelationData
@@ -367,7 +368,7 @@ def _telling(scene: Scene, told: set[str]) -> list[Row]:
         line for line, n in counts.items() if n > 1 and line not in marked and "… and" not in line
     ]
     return [
-        Row("fleet: alarms told", f"{len(told & said)} of {len(told)}, {len(said - told)} others{sorted(said - told)[:3] or ''}", "all, none", told == said),
+        Row("fleet: alarms told", f"{len(told & said)} of {len(told)}, {len(said - told)} others", "all, none", told == said),
         Row("fleet: told twice without saying so", f"{len(twice)} of {sum(counts.values())}; {len(plain)} marked as perhaps told before", "none", not twice),
     ]  # fmt: skip
 

@@ -42,9 +42,6 @@ class NoJournal:
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         raise StorageError("journal: cannot read")
 
-    def last_sequence(self) -> int:
-        raise StorageError("journal: cannot read")
-
 
 def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
     monkeypatch: pytest.MonkeyPatch,
@@ -69,9 +66,6 @@ def test_an_answer_that_cannot_be_looked_up_holds_up_no_alarm(
 class Kept(NoJournal):
     """A desk whose journal has the events 1 to 300, but for those between 100 and 150."""
 
-    def last_sequence(self) -> int:
-        return 300
-
     def entries_after(self, position: int, limit: int) -> list[Entry]:
         kept = [n for n in range(1, 301) if not 100 < n < 150 and n > position]
         return [Entry(n, "run", True, happened(n), "journal") for n in kept[:limit]]
@@ -83,17 +77,21 @@ def happened(number: int) -> Event:
 
 
 @pytest.mark.parametrize(
-    ("first", "last", "numbers"),
+    ("first", "last", "numbers", "missing"),
     [
-        (5, 5, [5]),
-        (1, 99, list(range(1, 100))),
-        (90, 260, [*range(90, 101), *range(150, 261)]),
-        (110, 120, []),
-        (299, 1200, [299, 300]),
+        (5, 5, [5], []),
+        (1, 99, list(range(1, 100)), []),
+        (90, 260, [*range(90, 101), *range(150, 261)], [[101, 149]]),
+        (110, 120, [], [[110, 120]]),
+        (299, 1200, [299, 300], [[301, 1200]]),
     ],
 )
 def test_events_that_somebody_missed_are_sent_again_as_they_were(
-    monkeypatch: pytest.MonkeyPatch, first: int, last: int, numbers: list[int]
+    monkeypatch: pytest.MonkeyPatch,
+    first: int,
+    last: int,
+    numbers: list[int],
+    missing: list[list[int]],
 ) -> None:
     topics, line = Topics("canister", "room"), Line()
     address = BrokerAddress("127.0.0.1", 1883, True, "x")
@@ -111,7 +109,30 @@ def test_events_that_somebody_missed_are_sent_again_as_they_were(
     told = msgspec.json.decode(answer.payload)
     assert told["accepted"]
     assert told["answer"] == f"done: {len(numbers)} of {last - first + 1} events sent again"
-    assert told["gone"] == [n for n in range(first, min(last, 300) + 1) if 100 < n < 150]
+    assert (told["journal"], told["missing"]) == ("journal", missing)
+
+
+def test_what_the_broker_does_not_take_is_not_called_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The connection tires after 104 events; what comes after is neither sent nor missing."""
+
+    class Tired(Line):
+        def publish(self, messages: Sequence[Message], within_s: float) -> list[int | None]:
+            room = max(0, 104 - len(self.sent))
+            answering = messages[0].topic.endswith("/hub")
+            taken = list(messages) if answering else list(messages)[:room]
+            self.sent += taken
+            return [0] * len(taken) + [None] * (len(messages) - len(taken))
+
+    topics, line = Topics("canister", "room"), Tired()
+    address = BrokerAddress("127.0.0.1", 1883, True, "x")
+    sink = MqttSink(lambda: address, topics, Run("journal", "now", 0.0), "1", desk=Kept())
+    monkeypatch.setattr(sink, "_session", line)
+    body = msgspec.json.encode({"order": "resend", "first": 1, "last": 300})
+    sink._came(Arrived(body, answer_to=f"{topics.answers}/hub", correlation=b"c"))
+    sink.deliver(())
+    told = msgspec.json.decode(line.sent[-1].payload)
+    assert told["answer"] == "done: 104 of 300 events sent again"
+    assert told["missing"] == [[101, 149]]
 
 
 @pytest.mark.parametrize(("first", "last"), [(0, 5), (7, 6), (1, 1001), (5, 0)])

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 
 from monitor.fleet.fold import Effect, Memory, Newest, Put, Seen, Settled, asked, effects
-from monitor.fleet.messages import read
+from monitor.fleet.messages import Answer, read
 from tests.support.sites import Sent, Site
 
 
@@ -104,12 +104,23 @@ def test_of_two_with_the_same_place_the_same_one_wins(order: tuple[int, int]) ->
     assert made.registers["a"]["f"] == ("1", "y")
 
 
-def test_only_what_a_site_disowns_is_settled() -> None:
-    """What it has sent again may have been lost again on the way."""
-    body = b'{"format":1,"order":"resend","accepted":true,"answer":"done","gone":[3,4,99]}'
-    site, message = read("canister/a/answers/hub", body, "canister")
-    found = effects(site, message, 5.0, False, asked("j", 2, 6))
-    assert [e for e in found if isinstance(e, Settled)] == [
-        Settled("a", "j", 3, 3), Settled("a", "j", 4, 4),
-    ]  # fmt: skip
-    assert not [e for e in effects(site, message, 5.0, False, b"x") if isinstance(e, Settled)]
+def answer(journal: str, missing: list[tuple[int, int]]) -> Answer:
+    return Answer(1, "resend", True, "done", journal, missing)
+
+
+def test_only_what_the_site_says_it_has_not_is_settled() -> None:
+    """An answer may overtake the events that it speaks of, or the memory be lost between the two."""
+    found = effects("a", answer("j", []), 5.0, False, asked("j", 1, 9))
+    assert [type(e).__name__ for e in found] == ["Heard"]
+    found = effects("a", answer("j", [(3, 4), (8, 900)]), 5.0, False, asked("j", 1, 9))
+    assert found[:-1] == [Settled("a", "j", 3, 4), Settled("a", "j", 8, 9)]
+    assert memory(found).settled == {("a", "j"): {3, 4, 8, 9}}
+
+
+@pytest.mark.parametrize(
+    ("correlation", "journal"),
+    [(b"j 1 9", "other"), (b"j 1", "j"), (b"j 9 1", "j"), (b"j 1 5000", "j"), (b"j -1 9", "j")],
+)
+def test_an_answer_to_another_question_settles_nothing(correlation: bytes, journal: str) -> None:
+    found = effects("a", answer(journal, [(1, 9)]), 5.0, False, correlation)
+    assert [type(e).__name__ for e in found] == ["Heard"]
