@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.app.right_times import RightTimes
+from monitor.journal.history import minutes_after, thin
 from monitor.journal.store import Journal
 from monitor.records import Assessment, CleanBasis, Moment, Quality, Sample
 from tests.contracts.test_asyncapi import event
@@ -67,6 +68,19 @@ def test_records_of_before_get_their_time_and_say_so(journal: Journal) -> None:
         filter_id="left", line_s=100.0, utc_s=TRUE_UTC_S + 100.0, since_utc_s=TRUE_UTC_S + 95.0
     )
     assert entry.event == whole, "nothing else of it has changed"
+
+
+def test_seconds_that_have_become_minutes_get_their_time_too(journal: Journal) -> None:
+    """A board that was without a clock for days has only minutes left of the first."""
+    for line_s in (120.0, 180.0, 240.0):
+        recorded(journal, line_s, False)
+    assert thin(journal, 240.0, rest=lambda _: None) == 2
+    right = RightTimes(journal, lambda: at(400.0, True), ["left"], at(90.0, False), 300.0)
+    right.look()
+    minutes = minutes_after(journal, 0, 10)
+    assert [(m.minute, m.synchronised) for m in minutes] == [(2, True), (3, True)]
+    assert [m.utc_s for m in minutes] == [TRUE_UTC_S + 120, TRUE_UTC_S + 180]
+    assert set(times(journal)) == {(TRUE_UTC_S, True)}
 
 
 def test_what_waited_in_memory_comes_later_and_another_gap_is_set_right_too(
