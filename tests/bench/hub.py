@@ -51,7 +51,7 @@ def measure() -> list[Figure]:
         redis.start()
         try:
             figures, rate = _throughput(broker.port, redis)
-            figures.append(latency(broker.port, redis, rate / 2))
+            figures += latency(broker, redis, rate / 2)
             figures.append(memory(redis))
             figures.append(herd(broker, redis))
         finally:
