@@ -53,7 +53,7 @@ def measure() -> list[Figure]:
             figures, rate = _throughput(broker.port, redis)
             figures += latency(broker, redis, rate / 2)
             figures.append(memory(redis))
-            figures.append(herd(broker, redis))
+            figures += herd(broker, redis)
         finally:
             broker.kill()
             redis.kill()

@@ -172,14 +172,18 @@ class Workers:
         for one in self.running:
             assert one.stdout is not None
             assert one.stdout.readline() == "ready\n"
-        for n in range(len(names)):
-            threading.Thread(target=self._follow, args=(n,), daemon=True).start()
+        self._followers = [
+            threading.Thread(target=self._follow, args=(n,), daemon=True) for n in range(len(names))
+        ]
+        for follower in self._followers:
+            follower.start()
 
     def _follow(self, number: int) -> None:
         out = self.running[number].stdout
         assert out is not None
-        for text in out:
-            self._taken[number] = int(text)
+        with out:
+            for text in out:
+                self._taken[number] = int(text)
 
     @property
     def taken(self) -> int:
@@ -216,6 +220,8 @@ class Workers:
             except subprocess.TimeoutExpired:
                 one.kill()
                 one.wait()
+        for follower in self._followers:
+            follower.join(10)
 
 
 def fresh(link: redis.Redis) -> State:
