@@ -104,8 +104,8 @@ def end_session(port: int, name: str) -> None:
     client.loop_stop()
 
 
-def publish(port: int, messages: Sequence[Sent]) -> None:
-    """Publish at QoS 1, not retained, and wait until the broker has all."""
+def publish(port: int, messages: Sequence[Sent], keep: bool = False) -> None:
+    """Publish at QoS 1 and wait until the broker has all."""
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.max_inflight_messages_set(500)
     client.max_queued_messages_set(0)
@@ -114,7 +114,7 @@ def publish(port: int, messages: Sequence[Sent]) -> None:
     client.connect("127.0.0.1", port, 60)
     client.loop_start()
     for one in messages:
-        client.publish(one.topic, one.payload, 1)
+        client.publish(one.topic, one.payload, 1, keep and one.retain)
     for _ in messages:
         done.acquire()
     client.disconnect()
@@ -228,5 +228,6 @@ def fresh(link: redis.Redis) -> State:
     """An empty memory that is marked as filled, so that nobody fills it."""
     link.flushall()
     state = State(link, "fleet", SHARDS)
-    state.begin_epoch("bench")
+    state.begin_fill("bench")
+    assert state.end_fill("bench")
     return state
