@@ -26,6 +26,7 @@ BENCHES = (
     "history_size",
     "visits",
     "hub",
+    "hub_history",
 )
 
 
