@@ -89,6 +89,13 @@ end
 return over
 """
 
+# The first argument becomes the second, if it still stands there.
+END_FILL = """
+if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
+redis.call('SET', KEYS[1], ARGV[2])
+return 1
+"""
+
 
 def arguments(effect: Effect) -> tuple[str | int | float, ...]:
     """Return an effect as the script reads it."""

@@ -25,9 +25,10 @@ from redis.exceptions import RedisError
 
 from monitor.errors import MachineError
 from monitor.fleet.fold import Effect
-from monitor.hub.script import SCRIPT, arguments, pieces
+from monitor.hub.script import END_FILL, SCRIPT, arguments, pieces
 
 NOTES, ROWS, GROUP = "notes", "rows", "hub"
+_FILLING = b"filling "
 
 
 class StateError(MachineError):
@@ -61,6 +62,7 @@ class State:
         self._shards = shards
         self._most_rows = most_rows
         self._script = link.register_script(SCRIPT)
+        self._end_fill = link.register_script(END_FILL)
 
     def base(self, shard: int) -> str:
         """Return what the keys of a shard begin with."""
@@ -330,16 +332,30 @@ class State:
         Raises:
             StateError: Redis cannot be read.
         """
-        found = self._ask("get", f"{self._prefix}:epoch")
-        return None if found is None else bytes(found).decode()
+        found: bytes = self._ask("get", f"{self._prefix}:epoch") or b""
+        return None if not found or found.startswith(_FILLING) else found.decode()
 
-    def begin_epoch(self, mark: str) -> None:
-        """Mark this memory as filled.
+    def begin_fill(self, mark: str) -> None:
+        """Note that this memory is being filled.
 
         Raises:
             StateError: Redis cannot be written.
         """
-        self._ask("set", f"{self._prefix}:epoch", mark)
+        self._ask("set", f"{self._prefix}:epoch", _FILLING + mark.encode())
+
+    def end_fill(self, mark: str) -> bool:
+        """Mark this memory as filled, if it is the one that `begin_fill` began; return whether it is.
+
+        One that was lost in between is as empty as the one before, whatever came into it.
+
+        Raises:
+            StateError: Redis cannot be written.
+        """
+        try:
+            ended = self._end_fill([f"{self._prefix}:epoch"], [_FILLING + mark.encode(), mark])
+        except RedisError as error:
+            raise StateError(f"redis: {error}") from error
+        return bool(ended)
 
     def _bits(self, key: str) -> set[int]:
         """The numbers of the bits that are set; Redis counts them from the left of each byte."""

@@ -193,16 +193,21 @@ class Worker:
             _log.warning(
                 "the memory in redis is empty; it is filled from what stands at the broker"
             )
+            mark = uuid.uuid4().hex
+            self._state.begin_fill(mark)
             reader.subscribe(standing, retained_too=True)
-            self._filling = (uuid.uuid4().hex, now_s, now_s)
+            self._filling = (mark, now_s, now_s)
             return
         self._state.claim("fill", self._options.name, _FILL_TURN_S)
         mark, began_s, last_s = self._filling
         if now_s - last_s >= _FILLED_AFTER_QUIET_S or now_s - began_s >= _FILLING_AT_MOST_S:
             reader.unsubscribe(standing)
-            self._state.begin_epoch(mark)
             self._filling = None
-            _log.info("the memory is filled; missed events are asked for")
+            if self._state.end_fill(mark):
+                self._asked.clear()
+                _log.info("the memory is filled; missed events are asked for")
+            else:
+                _log.warning("the memory was lost while it was filled; it is filled anew")
 
     def _ask_for_missing(self, reader: Reader, now_s: float) -> None:
         """Ask sites for events that they have and we have not."""

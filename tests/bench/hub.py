@@ -51,9 +51,9 @@ def measure() -> list[Figure]:
         redis.start()
         try:
             figures, rate = _throughput(broker.port, redis)
-            figures.append(latency(broker.port, redis, rate / 2))
+            figures += latency(broker, redis, rate / 2)
             figures.append(memory(redis))
-            figures.append(herd(broker, redis))
+            figures += herd(broker, redis)
         finally:
             broker.kill()
             redis.kill()

@@ -8,6 +8,8 @@ import random
 import resource
 import time
 from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
 
 from tests.bench.figure import Figure
 from tests.bench.hub_load import Workers, fresh, lost, wanted
@@ -68,44 +70,68 @@ class Board:
                 acknowledged += kind == PUBACK
 
 
-def herd(broker: Mosquitto, redis: RealRedis) -> Figure:
+def herd(broker: Mosquitto, redis: RealRedis, sites: int = SITES) -> list[Figure]:
     """All boards at once against one worker, until everything is in Redis."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted_files = 2 * SITES
-    if soft < wanted_files:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (min(wanted_files, hard), hard))
+    if soft < 2 * sites:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (min(2 * sites, hard), hard))
     broker.stop()
     broker.start()  # under the raised limit
-    boards = [Board(number) for number in range(SITES)]
+    boards = [Board(number) for number in range(sites)]
     memory = wanted([m for board in boards for m in board.messages])
     state = fresh(redis.link())
-    count = sum(len(board.messages) for board in boards)
     with Workers(broker.port, redis.url, "hub", ["herd_1"]) as workers:
         workers.go()
         time.sleep(2)
-
-        def stored() -> None:
-            until = time.monotonic() + _WITHIN_S
-            while time.monotonic() < until and workers.taken < count:
-                time.sleep(0.02)
-
-        published_s, took_s = asyncio.run(_all_at_once(broker.port, boards, stored))
-    missing, heard = lost(state, memory), sum(t > 0 for t in state.heard().values())
+        before = _resident_bytes(broker)
+        came = asyncio.run(_all_at_once(broker, boards, workers, lambda: lost(state, memory)))
+    heard = sum(at_s > 0 for at_s in state.heard().values())
     again = sum(board.tries - 1 for board in boards)
-    return Figure(
-        f"{SITES:,} boards back at once, {count:,} messages, {again} connections tried again",
-        f"{took_s:.1f} s to the state, {missing} registers lost, {heard:,} heard",
-        f"{published_s:.1f} s until the broker had all", "-", "none lost",
-        not missing and heard == SITES,
-    )  # fmt: skip
+    return [
+        Figure(
+            f"{sites:,} boards back at once, {came.count:,} messages, {again} connections tried again",
+            f"{came.stored_s:.1f} s to the state, {came.missing} registers lost, {heard:,} heard",
+            f"{came.published_s:.1f} s until the broker had all", "-", "none lost",
+            not came.missing and heard == sites,
+        ),
+        Figure(
+            "broker's memory for a connected board and what stands of it",
+            f"{(came.broker_bytes - before) / sites / 1e3:.0f} KB", "-", "-", "-", True,
+        ),
+    ]  # fmt: skip
+
+
+def _resident_bytes(broker: Mosquitto) -> int:
+    """Memory of its process, proc(5)."""
+    assert broker.process is not None
+    pages = Path(f"/proc/{broker.process.pid}/statm").read_text(encoding="ascii").split()[1]
+    return int(pages) * resource.getpagesize()
+
+
+class Returned(NamedTuple):
+    """How many messages there were; seconds until all was acknowledged and all stored; what was lost."""
+
+    count: int
+    published_s: float
+    stored_s: float
+    missing: int
+    broker_bytes: int
 
 
 async def _all_at_once(
-    port: int, boards: list[Board], stored: Callable[[], None]
-) -> tuple[float, float]:
-    """Seconds until all was acknowledged, and until all is stored; the connections stay open for it."""
+    broker: Mosquitto, boards: list[Board], workers: Workers, missing: Callable[[], int]
+) -> Returned:
+    """Let all come back and judge while they are connected: afterwards their wills speak."""
     began = time.perf_counter()
-    await asyncio.gather(*(board.come_back(port) for board in boards))
+    await asyncio.gather(*(board.come_back(broker.port) for board in boards))
     published_s = time.perf_counter() - began
-    await asyncio.to_thread(stored)
-    return published_s, time.perf_counter() - began
+    count = sum(len(board.messages) for board in boards)
+    while time.perf_counter() - began < _WITHIN_S and workers.taken < count:
+        await asyncio.sleep(0.02)
+    stored_s = time.perf_counter() - began
+    came = Returned(count, published_s, stored_s, missing(), _resident_bytes(broker))
+    for board in boards:
+        assert board.writer is not None
+        board.writer.transport.abort()
+    await asyncio.sleep(0.1)  # the transports close in the loop's next rounds
+    return came

@@ -104,8 +104,8 @@ def end_session(port: int, name: str) -> None:
     client.loop_stop()
 
 
-def publish(port: int, messages: Sequence[Sent]) -> None:
-    """Publish at QoS 1, not retained, and wait until the broker has all."""
+def publish(port: int, messages: Sequence[Sent], keep: bool = False) -> None:
+    """Publish at QoS 1 and wait until the broker has all."""
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.max_inflight_messages_set(500)
     client.max_queued_messages_set(0)
@@ -114,7 +114,7 @@ def publish(port: int, messages: Sequence[Sent]) -> None:
     client.connect("127.0.0.1", port, 60)
     client.loop_start()
     for one in messages:
-        client.publish(one.topic, one.payload, 1)
+        client.publish(one.topic, one.payload, 1, keep and one.retain)
     for _ in messages:
         done.acquire()
     client.disconnect()
@@ -172,14 +172,18 @@ class Workers:
         for one in self.running:
             assert one.stdout is not None
             assert one.stdout.readline() == "ready\n"
-        for n in range(len(names)):
-            threading.Thread(target=self._follow, args=(n,), daemon=True).start()
+        self._followers = [
+            threading.Thread(target=self._follow, args=(n,), daemon=True) for n in range(len(names))
+        ]
+        for follower in self._followers:
+            follower.start()
 
     def _follow(self, number: int) -> None:
         out = self.running[number].stdout
         assert out is not None
-        for text in out:
-            self._taken[number] = int(text)
+        with out:
+            for text in out:
+                self._taken[number] = int(text)
 
     @property
     def taken(self) -> int:
@@ -216,11 +220,14 @@ class Workers:
             except subprocess.TimeoutExpired:
                 one.kill()
                 one.wait()
+        for follower in self._followers:
+            follower.join(10)
 
 
 def fresh(link: redis.Redis) -> State:
     """An empty memory that is marked as filled, so that nobody fills it."""
     link.flushall()
     state = State(link, "fleet", SHARDS)
-    state.begin_epoch("bench")
+    state.begin_fill("bench")
+    assert state.end_fill("bench")
     return state

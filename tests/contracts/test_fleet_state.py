@@ -146,7 +146,9 @@ def test_a_chore_belongs_to_one_worker_for_its_time(state: State) -> None:
 
 def test_an_empty_memory_has_no_mark(state: State, link: redis.Redis) -> None:
     assert state.epoch() is None
-    state.begin_epoch("a")
+    state.begin_fill("a")
+    assert state.epoch() is None
+    assert state.end_fill("a")
     assert state.epoch() == "a"
     link.flushall()
     assert state.epoch() is None
@@ -196,3 +198,17 @@ def test_a_redis_that_forgets_is_not_fit(tmp_path: Path, server: RealRedis) -> N
     assert len(told) == 2
     assert "noeviction" in told[0]
     assert "appendonly yes" in told[1]
+
+
+def test_a_memory_that_is_lost_while_it_is_filled_is_not_called_filled(
+    state: State, link: redis.Redis
+) -> None:
+    state.begin_fill("a")
+    link.flushall()
+    assert not state.end_fill("a")
+    assert state.epoch() is None
+    state.begin_fill("b")
+    assert not state.end_fill("a")
+    assert state.end_fill("b")
+    assert not state.end_fill("b")
+    assert state.epoch() == "b"

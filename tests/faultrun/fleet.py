@@ -19,7 +19,6 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -29,14 +28,14 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from monitor.fleet.fold import Memory, Seen, effects
-from monitor.fleet.messages import read
-from monitor.fleet.notices import note_of
+from monitor.fleet.fold import Memory
 from monitor.hub.books.link import FILE_NAME as BOOKS
 from monitor.hub.state import State, StateError
-from tests.conftest import Mosquitto, free_port
+from tests.conftest import Mosquitto
+from tests.faultrun.fleet_judge import differences, expected, history, telling
 from tests.faultrun.row import Row
 from tests.support.hub import BROKER, configuration
+from tests.support.phone import Phone
 from tests.support.real_redis import RealRedis
 from tests.support.sites import Sent, Site
 from tests.support.timeseries import VictoriaMetrics
@@ -44,6 +43,8 @@ from tests.support.timeseries import VictoriaMetrics
 _ROOT = Path(__file__).resolve().parents[2]
 _CONVERGED_WITHIN_S = 180.0
 _SHOWN_AGAIN_EVERY_S = 5.0
+# What was said so long before a fault may not be at the server yet, and workers are back so long after.
+_WAITS_AT_MOST_S, _BACK_WITHIN_S = 5.0, 3.0
 WORKERS = 3
 
 
@@ -60,6 +61,7 @@ class Boards:
         self._lock = threading.Lock()
         self._halt = threading.Event()
         self.asked = 0
+        self.said_at_s: dict[bytes, float] = {}
         self._client = paho.Client(
             CallbackAPIVersion.VERSION2, client_id="boards", protocol=paho.MQTTv5
         )
@@ -99,6 +101,7 @@ class Boards:
             else:
                 body = json.loads(one.payload)
                 self._newest[body["site"]] = body["sequence"]
+        self.said_at_s[one.payload] = time.monotonic()
         self._client.publish(one.topic, one.payload, 1, one.retain)
 
     def go_on(self) -> None:
@@ -130,41 +133,6 @@ class Boards:
         self._halt.set()
         self._client.disconnect()
         self._client.loop_stop()
-
-
-class Phone:
-    """Takes what people are told."""
-
-    def __init__(self) -> None:
-        self.bodies: list[str] = []
-        bodies = self.bodies
-
-        class Handler(BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                told = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
-                bodies.append(f"{told['title']}\n{told['message']}")
-                self.send_response(200)
-                self.end_headers()
-
-            def log_message(self, *_: Any) -> None:
-                pass
-
-        self.port = free_port()
-        self._server = ThreadingHTTPServer(("127.0.0.1", self.port), Handler)
-        threading.Thread(target=self._server.serve_forever, daemon=True).start()
-
-    def lines(self) -> list[str]:
-        """Every note that was told: site, and its line."""
-        found = []
-        for body in self.bodies:
-            title, *lines = body.splitlines()
-            site = title.split(":", 1)[0]
-            found += [f"{site}: {line}" for line in lines]
-        return found
-
-    def stop(self) -> None:
-        self._server.shutdown()
-        self._server.server_close()
 
 
 class Workers:
@@ -222,43 +190,14 @@ class Scene:
         self.books = folder / "books" / BOOKS
         began = time.time() - (days + 1.0) * 86400.0
         self.sites = [Site(f"site_{n}", seed + n, days, began_utc_s=began) for n in range(count)]
+        # When states may be lost for the history: with what waits at the broker or in Redis.
+        self.gaps: list[tuple[float, float]] = []
         self.state = State(self.redis.link(), "fleet", 16)
 
     def close(self) -> None:
         self.phone.stop()
         for server in (self.broker, self.redis, self.metrics):
             server.kill()
-
-
-def expected(sites: list[Site]) -> tuple[Memory, set[str]]:
-    """The memory of a plain fold over every message, and the ids of what people must hear."""
-    made, told = Memory(), set()
-    for site in sites:
-        for sent in site.messages:
-            name, message = read(sent.topic, sent.payload, "canister")
-            for effect in effects(name, message, 0.0, sent.retain):
-                made.apply(effect)
-                if isinstance(effect, Seen) and effect.note:
-                    told.add(note_of(effect.note).id)
-    return made, told
-
-
-def differences(state: State, wanted: Memory) -> list[str]:
-    """Where Redis differs from the fold; what stands of runs that are over is gone with a lost Redis."""
-    found: list[str] = []
-    sites = list(wanted.registers)
-    for site, fields in zip(sites, state.many_registers(sites), strict=True):
-        for field, value in wanted.registers[site].items():
-            if "/run/" not in field and fields.get(field) != value:
-                found.append(f"{site} {field}: {fields.get(field, '-')!s:.60} for {value!s:.60}")
-    for name, index in wanted.indexes.items():
-        if state.index(name) != index:
-            found.append(f"index {name} differs")
-    for (site, journal), numbers in wanted.seen.items():
-        missing = numbers - state.seen(site, journal)
-        if missing:
-            found.append(f"{site}: events {sorted(missing)[:5]} never came")
-    return found
 
 
 def chaos(scene: Scene, seed: int, faults: int, within_s: float) -> Counter[str]:
@@ -275,7 +214,10 @@ def chaos(scene: Scene, seed: int, faults: int, within_s: float) -> Counter[str]
     rng.shuffle(plan)
     for kind in plan:
         time.sleep(within_s / len(plan) * rng.uniform(0.5, 1.0))
+        began = time.monotonic()
         kinds[kind]()
+        if kind in ("broker killed", "redis emptied"):
+            scene.gaps.append((began - _WAITS_AT_MOST_S, time.monotonic() + _BACK_WITHIN_S))
         done[kind] += 1
     return done
 
@@ -315,6 +257,7 @@ def _run(scene: Scene, faults: int, within_s: float, seed: int) -> list[Row]:
     wanted, told = expected(scene.sites)
     for number in range(1, WORKERS + 1):
         scene.workers.start(number)
+    _until_filled(scene.state)
     boards = Boards(scene.broker.port, scene.sites)
     living = threading.Thread(target=boards.live, args=(within_s,), daemon=True)
     living.start()
@@ -332,13 +275,22 @@ def _run(scene: Scene, faults: int, within_s: float, seed: int) -> list[Row]:
     return [
         Row("fleet: " + happened, f"{count} messages of {len(scene.sites)} sites, {boards.asked} questions for missed events", "-", True),
         Row("fleet: memory against the plain fold", f"{len(left)} differences after {took_s:.0f} s{': ' + left[0] if left else ''}", "none", not left),
-        *_telling(scene, told),
-        _history(scene),
+        *telling(_said(scene), scene.phone.lines(), told),
+        *history(scene.metrics, scene.sites, boards.said_at_s, scene.gaps),
         Row("fleet: workers", f"exit codes {codes}, {log.count('Traceback')} tracebacks", "0, none", codes == [0] * WORKERS and "Traceback" not in log),
     ]  # fmt: skip
 
 
-def _settled(scene: Scene, wanted: Memory, told: set[str]) -> list[str]:
+def _until_filled(state: State) -> None:
+    """Wait for the workers: what is said before anybody has subscribed is for nobody."""
+    until = time.monotonic() + _CONVERGED_WITHIN_S
+    while state.epoch() is None:
+        assert time.monotonic() < until, "no worker has filled the memory"
+        time.sleep(0.1)
+    time.sleep(1.0)
+
+
+def _settled(scene: Scene, wanted: Memory, told: dict[str, str]) -> list[str]:
     until = time.monotonic() + _CONVERGED_WITHIN_S
     left = ["never asked"]
     while time.monotonic() < until:
@@ -348,7 +300,7 @@ def _settled(scene: Scene, wanted: Memory, told: set[str]) -> list[str]:
             waiting = scene.state.rows_waiting()
         except StateError:
             continue
-        if not left and not waiting and told <= _said(scene):
+        if not left and not waiting and set(told) <= _said(scene):
             return []
     return left
 
@@ -357,32 +309,3 @@ def _said(scene: Scene) -> set[str]:
     with sqlite3.connect(f"file:{scene.books}?mode=ro", uri=True) as link:
         rows = link.execute("SELECT id FROM told WHERE said_utc_s IS NOT NULL").fetchall()
     return {str(row[0]) for row in rows}
-
-
-def _telling(scene: Scene, told: set[str]) -> list[Row]:
-    said = _said(scene)
-    counts = Counter(scene.phone.lines())
-    marked = {line for line in counts if "perhaps told before" in line}
-    plain = {line.replace(" perhaps told before.", "") for line in marked}
-    twice = [
-        line for line, n in counts.items() if n > 1 and line not in marked and "… and" not in line
-    ]
-    return [
-        Row("fleet: alarms told", f"{len(told & said)} of {len(told)}, {len(said - told)} others", "all, none", told == said),
-        Row("fleet: told twice without saying so", f"{len(twice)} of {sum(counts.values())}; {len(plain)} marked as perhaps told before", "none", not twice),
-    ]  # fmt: skip
-
-
-def _history(scene: Scene) -> Row:
-    """Lines at the server against the different events that there were; a repeat is the same point."""
-    wanted = sum(len(site.events) for site in scene.sites)
-    scene.metrics.get("/internal/force_flush")
-    found = sum(
-        len(points)
-        for points in scene.metrics.points('{__name__="canister_event_occurrence"}').values()
-    )
-    bad = scene.metrics.invalid_rows()
-    return Row(
-        "fleet: events in the history", f"{found} of {wanted}, {bad} lines refused", "all, none",
-        found == wanted and bad == 0,
-    )  # fmt: skip
