@@ -8,6 +8,7 @@ import signal
 import socket
 import ssl
 from pathlib import Path
+from typing import Any, Protocol
 
 from monitor.app.lookout import Lookout
 from monitor.app.plans import watch_plans
@@ -15,7 +16,6 @@ from monitor.app.prediction import predicted_by_child
 from monitor.errors import MachineError, SettingsError, UserMistake
 from monitor.page.password import kept
 from monitor.settings.model import SettingsTree
-from monitor.settings.web import PageSettings
 from monitor.units import SECONDS_PER_DAY
 
 _log = logging.getLogger(__name__)
@@ -27,6 +27,15 @@ _OPEN_WARNING = (
 )
 
 
+class Listens(Protocol):
+    """Settings of a page that is served: of one site, or of a fleet."""
+
+    host: str
+    port: int
+    cert_file: str
+    key_file: str
+
+
 def is_loopback(host: str) -> bool:
     """Return whether only this machine can reach an address."""
     try:
@@ -35,7 +44,7 @@ def is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def open_warning(settings: PageSettings) -> str:
+def open_warning(settings: Listens) -> str:
     """Return what is to be said of a page that others can reach without encryption, else nothing."""
     return "" if is_loopback(settings.host) or settings.cert_file else _OPEN_WARNING
 
@@ -51,7 +60,7 @@ def serve_page(tree: SettingsTree, file: Path) -> None:
     settings = tree.page
     secret = kept(Path(settings.password_file))
     try:
-        import uvicorn
+        import uvicorn  # noqa: F401
 
         from monitor.page.server import Web
     except ImportError as error:
@@ -68,8 +77,25 @@ def serve_page(tree: SettingsTree, file: Path) -> None:
     web = Web(
         site, secret, settings.login_days * SECONDS_PER_DAY, bool(settings.cert_file), warning
     )
+    try:
+        serve(web.app(), settings, listener, "page")
+    finally:
+        site.close()
+
+
+def serve(app: Any, settings: Listens, listener: socket.socket, name: str) -> None:
+    """Serve an application until told to stop by SIGTERM or SIGINT.
+
+    Args:
+        app: an ASGI application.
+        settings: where, and the certificate.
+        listener: the address, taken already; it is closed at the end.
+        name: of the page, for the log.
+    """
+    import uvicorn
+
     config = uvicorn.Config(
-        web.app(),
+        app,
         log_config=None,
         access_log=False,  # addresses of screens are nobody's business, and a card wears out
         server_header=False,
@@ -84,14 +110,13 @@ def serve_page(tree: SettingsTree, file: Path) -> None:
     )
     kind = "https" if settings.cert_file else "http"
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
-    _log.info("page: %s://%s:%d", kind, _bracketed(settings.host), settings.port)
+    _log.info("%s: %s://%s:%d", name, kind, _bracketed(settings.host), settings.port)
     # uvicorn ends in order, then sends the signal again to whoever handled it before: nothing is left.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: None)
     try:
         uvicorn.Server(config).run(sockets=[listener])
     finally:
-        site.close()
         listener.close()
 
 
@@ -99,7 +124,7 @@ def _bracketed(host: str) -> str:
     return f"[{host}]" if ":" in host else host
 
 
-def check_certificate(settings: PageSettings) -> None:
+def check_certificate(settings: Listens) -> None:
     """Look whether certificate and key can be used.
 
     Raises:

@@ -12,6 +12,14 @@ def text(value: object) -> str:
     )
 
 
+def quoted(value: str) -> str:
+    """Return a text as it stands in an address (RFC 3986 section 2.1)."""
+    return "".join(
+        chr(b) if chr(b).isascii() and (chr(b).isalnum() or chr(b) in "-._~") else f"%{b:02X}"
+        for b in value.encode("utf-8", "replace")
+    )
+
+
 _SHAPES = {
     "dot": '<circle cx="8" cy="8" r="6" fill="currentColor"/>',
     "ring": '<circle cx="8" cy="8" r="5.5" fill="none" stroke="currentColor" stroke-width="2.5"/>',

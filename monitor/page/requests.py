@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from urllib.parse import parse_qs, urlsplit
 
 COOKIE = "canister_page"
+# A browser keeps cookies by host and not by port: two pages of one machine need two names.
+FLEET_COOKIE = "canister_fleet"
 _MOST_FIELDS = 12
 
 HEADERS = {
@@ -57,16 +59,16 @@ def form_fields(body: bytes) -> dict[str, str]:
     return {name: values[0] for name, values in found.items()}
 
 
-def cookie(value: str, lasts_s: int, secure: bool) -> str:
+def cookie(value: str, lasts_s: int, secure: bool, of: str = COOKIE) -> str:
     """Return the Set-Cookie of a log-in; 0 seconds takes it away."""
-    name = f"__Host-{COOKIE}" if secure else COOKIE
+    name = f"__Host-{of}" if secure else of
     tail = "; Secure" if secure else ""
     return f"{name}={value}; Max-Age={lasts_s}; Path=/; HttpOnly; SameSite=Lax{tail}"
 
 
-def cookie_value(header: str | None, secure: bool) -> str | None:
+def cookie_value(header: str | None, secure: bool, of: str = COOKIE) -> str | None:
     """Return our cookie out of a request's."""
-    wanted = f"__Host-{COOKIE}" if secure else COOKIE
+    wanted = f"__Host-{of}" if secure else of
     for part in (header or "").split(";"):
         name, _, value = part.strip().partition("=")
         if name == wanted:

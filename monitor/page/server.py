@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import logging
 import time
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
@@ -34,12 +32,10 @@ from monitor.page.board import TOKEN, Board, clock, ticks
 from monitor.page.limits import Limiter
 from monitor.page.password import Secret, fits
 from monitor.page.port import FilterView, Site, Sizing
+from monitor.page.serving import form, static
 from monitor.page.session import Session, Sessions
 from monitor.units import duration_words
 
-_STATIC = Path(__file__).parent / "static"
-_TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-_MOST_BODY = 8192
 _MOST_STREAMS = 40
 _ANSWER_WITHIN_S = 5.0
 _NEWS_AT_LEAST_EVERY_S = 10.0
@@ -79,7 +75,6 @@ class Web:
         # Histories and orders: one thread, so one connection, and never the live picture's.
         self._work = ThreadPoolExecutor(1, "work")
         self.board = Board(site)
-        self._files = {f.name: f.read_bytes() for f in _STATIC.iterdir() if f.suffix in _TYPES}
 
     def app(self) -> Starlette:
         """Return it as an ASGI application."""
@@ -92,7 +87,7 @@ class Web:
             Route("/live", self.live),
             Route("/filter/{name}", self.filter),
             Route("/sheet/{name}", self.sheet),
-            Route("/static/{name}", self.static),
+            Route("/static/{name}", static),
         ]
 
         @contextlib.asynccontextmanager
@@ -200,18 +195,6 @@ class Web:
         headers = {**requests.HEADERS, "content-security-policy": requests.SHEET_POLICY}
         return HTMLResponse(body, headers=headers)
 
-    async def static(self, request: Request) -> Response:
-        """Style, script and sign: all there is, and all from here."""
-        name = request.path_params["name"]
-        if name not in self._files:
-            return self._not_found(None)
-        body = self._files[name]
-        tag = f'"{hashlib.sha256(body).hexdigest()[:16]}"'
-        headers = {**requests.HEADERS, "cache-control": "no-cache", "etag": tag}
-        if request.headers.get("if-none-match") == tag:
-            return Response(status_code=304, headers=headers)
-        return Response(body, media_type=_TYPES[Path(name).suffix], headers=headers)
-
     async def _size(self) -> None:
         """Ask the sizing model, which may take a while on a small board, one filter after another."""
         while not self.board.view.filters:
@@ -234,7 +217,7 @@ class Web:
 
     async def login(self, request: Request) -> Response:
         """Check a password."""
-        fields = await self._fields(request)
+        fields = await form(request)
         if fields is None:
             return self._login_page("That did not come from this page; try again.", 403)
         address = request.client.host if request.client is not None else ""
@@ -260,7 +243,7 @@ class Web:
     async def logout(self, request: Request) -> Response:
         """End a log-in."""
         session = self._session(request)
-        fields = await self._fields(request)
+        fields = await form(request)
         if session is not None and fields is not None and self._is_from(session, fields):
             self._sessions.end(session)
         headers = {**requests.HEADERS, "set-cookie": requests.cookie("", 0, self._secure)}
@@ -273,7 +256,7 @@ class Web:
         session = self._session(request)
         if session is None:
             return self._answered(request, "Not done: log in again.", None, 401)
-        fields = await self._fields(request)
+        fields = await form(request)
         if fields is None or not self._is_from(session, fields):
             return self._answered(request, "Not done: reload the page and try again.", session, 403)
         wait_s = self._acts.wait_s(session.nonce, self._wall())
@@ -321,20 +304,6 @@ class Web:
 
     def _is_from(self, session: Session, fields: dict[str, str]) -> bool:
         return self._sessions.is_from(session, fields.get("csrf", ""))
-
-    async def _fields(self, request: Request) -> dict[str, str] | None:
-        """The fields of a form that comes from a page of ours; `None` for any other."""
-        if not requests.is_our_own(dict(request.headers), request.url.scheme):
-            return None
-        body = b""
-        async for chunk in request.stream():
-            body += chunk
-            if len(body) > _MOST_BODY:
-                return None
-        try:
-            return requests.form_fields(body)
-        except ValueError:
-            return None
 
     def _screen(self, title: str, body: str, session: Session, feed: str) -> Response:
         token = self._sessions.csrf(session)

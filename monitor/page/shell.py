@@ -13,6 +13,7 @@ def document(
     live: str = "",
     announced: str = "",
     warning: str = "",
+    nav: str = "",
 ) -> str:
     """Return a page.
 
@@ -24,6 +25,7 @@ def document(
         live: where news of this screen come from; empty for none.
         announced: what a screen reader has been told so far.
         warning: what is said at the top of every screen.
+        nav: links to the other screens, as HTML.
     """
     out = (
         f'<form method="post" action="/logout">{hidden("csrf", csrf)}'
@@ -43,7 +45,7 @@ def document(
         '<script src="/static/page.js" defer></script></head>'
         f"<body{feed}>"
         '<a class="skip" href="#content">To the content</a>'
-        f'<header class="top">{home}{text(site)}{"</a>" if csrf else "</span>"}{out}</header>'
+        f'<header class="top">{home}{text(site)}{"</a>" if csrf else "</span>"}{nav}{out}</header>'
         + (f'<p class="warning">{text(warning)}</p>' if warning else "")
         + '<div id="lost" class="lost" role="status" aria-live="polite"></div>'
         f'<main id="content" tabindex="-1">{body}</main>'

@@ -42,7 +42,7 @@ _PRIORITIES = {
     Priority.MEDIUM: ("diamond", "today"),
     Priority.LOW: ("ring", "within days"),
 }
-_STATES = {
+STATES = {
     AlarmState.UNACKNOWLEDGED: "open, nobody has acknowledged it",
     AlarmState.ACKNOWLEDGED: "open, acknowledged",
     AlarmState.RETURNED: "over, not acknowledged yet",
@@ -90,7 +90,7 @@ def priority(found: AlarmView) -> tuple[str, str]:
 
 def state(found: AlarmView, clock: Clock) -> str:
     """Return where an alarm stands, since when, and when a person's quiet ends."""
-    said = _STATES.get(AlarmState(found.state), found.state)
+    said = STATES.get(AlarmState(found.state), found.state)
     if found.state in QUIET and found.until_utc_s is not None:
         said += f" until {clock(found.until_utc_s)}, then it is heard again"
     if found.state == AlarmState.ACKNOWLEDGED and found.by:

@@ -14,6 +14,7 @@ from monitor.errors import SettingsError
 from monitor.settings.base import FLEET_VARIABLE, Section, key
 from monitor.settings.model import InfluxSettings, NotifySettings, TlsSettings
 from monitor.settings.problems import explain
+from monitor.settings.web import BoardPageSettings
 
 DEFAULT_FILE = Path("/etc/canister-monitor/fleet.toml")
 FILE_VARIABLE = FLEET_VARIABLE
@@ -108,6 +109,7 @@ class FleetTree(Section):
     influx: InfluxSettings = key("History", default_factory=InfluxSettings)
     notify: NotifySettings = key("Messages to the business", default_factory=NotifySettings)
     watch: WatchSettings = key("Watching the sites", default_factory=WatchSettings)
+    page: BoardPageSettings = key("Board page", default_factory=BoardPageSettings)
 
 
 def chosen_file(option: Path | None) -> Path:

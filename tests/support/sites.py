@@ -101,6 +101,13 @@ class Site:
             yield self._made(name, EventKind.CLEARED, standing[name], at_s)
             yield self._made(name, EventKind.CLEANED, None, at_s + 1.0)
 
+    def stops(self, name: str, at_s: float) -> list[Sent]:
+        """Let a filter stop at a time after all that was lived through; nobody has acknowledged it."""
+        self._occurrence[name] += 1
+        sequence = max(self.events, default=0) + 1
+        event = self._made(name, EventKind.RAISED, AlarmState.UNACKNOWLEDGED, at_s)
+        return list(self._event(event, self._id(12), sequence))
+
     def _made(self, name: str, kind: EventKind, state: AlarmState | None, at_s: float) -> Event:
         alarm = None if state is None else AlarmKind.FLOW_STOPPED
         utc_s = self._began_utc_s + at_s

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -11,7 +11,7 @@ from monitor.fleet.silence import Judgement, judge
 from monitor.fleet.view import SiteView, site_view
 from monitor.hub.state import State
 
-_AT_ONCE = 1000
+_AT_ONCE = 250
 
 
 class SiteRow(msgspec.Struct, frozen=True):
@@ -37,14 +37,34 @@ def overview(
     """
     heard = state.heard(sites)
     wanted = sorted(heard if sites is None else sites)
-    rows: list[SiteRow] = []
-    for at in range(0, len(wanted), _AT_ONCE):
-        page = wanted[at : at + _AT_ONCE]
+    return list(each(state, wanted, heard, now_utc_s, beats, skew_s))
+
+
+def each(
+    state: State,
+    sites: Sequence[str],
+    heard: Mapping[str, float],
+    now_utc_s: float,
+    beats: float,
+    skew_s: float,
+) -> Iterator[SiteRow]:
+    """Yield sites one after another, so that no more than some hundred are in memory at once.
+
+    Args:
+        state: the memory of the fleet.
+        sites: which, in this order.
+        heard: when each was heard last.
+        now_utc_s, beats, skew_s: as for `monitor.fleet.silence.judge`.
+
+    Raises:
+        StateError: Redis cannot be read.
+    """
+    for at in range(0, len(sites), _AT_ONCE):
+        page = sites[at : at + _AT_ONCE]
         for site, fields in zip(page, state.many_registers(page), strict=True):
             view = site_view(site, fields)
             at_s = heard.get(site, 0.0)
-            rows.append(SiteRow(view, judge(view, at_s, now_utc_s, beats, skew_s), at_s))
-    return rows
+            yield SiteRow(view, judge(view, at_s, now_utc_s, beats, skew_s), at_s)
 
 
 def filter_words(state: Mapping[str, Any], alarms: Mapping[str, Any]) -> str:

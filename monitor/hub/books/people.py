@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 
 from monitor.errors import UserMistake
@@ -111,6 +112,13 @@ class People:
         with self._link.reading() as link:
             row = link.execute(f"SELECT {_PERSON} FROM people WHERE id = ?", (person,)).fetchone()
         return None if row is None else _person(row)
+
+    def mark(self, person: str) -> str:
+        """Return what changes with somebody's password and tells nothing of it; empty for none."""
+        with self._link.reading() as link:
+            row = link.execute("SELECT password FROM people WHERE id = ?", (person,)).fetchone()
+        kept = None if row is None else row[0]
+        return "" if kept is None else hashlib.sha256(kept.encode()).hexdigest()[:16]
 
     def login(self, person: str, password: str) -> Person | None:
         """Return who may enter with this password, `None` for nobody.

@@ -66,7 +66,7 @@ def test_every_state_of_an_alarm_has_words(state: AlarmState) -> None:
     from msgspec.structs import replace
 
     said = words.state(replace(STOPPED, state=str(state)), clock)
-    assert said.startswith(words._STATES[state])
+    assert said.startswith(words.STATES[state])
     assert "raised T-60" in said
 
 

@@ -1,0 +1,1 @@
+"""The board page of a fleet."""
