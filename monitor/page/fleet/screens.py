@@ -162,7 +162,7 @@ def site(sheet: Sheet, clients: Mapping[str, str], hands: Hands, clock: Clock) -
         f"<h1>{text(row.name)}</h1><p>{text(whose)}</p>"
         + ('<p class="simulated">Simulated: no real water is watched here</p>' if simulated else "")
         + f'<section class="card"><h2>{shape(sign)}{text(row.hearing.capitalize())}</h2>'
-        f"<p>{text(row.words.capitalize())}.{text(heard)}</p>{advice}</section>"
+        f"<p>{text(row.words[:1].upper() + row.words[1:])}.{text(heard)}</p>{advice}</section>"
         f'<section class="card"><h2>Alarms</h2>{alarms}</section><div class="cards">'
         + "".join(_filter(one, words.get(one.name, ""), clock) for one in sheet.filters)
         + "</div>"
