@@ -22,6 +22,7 @@ BENCHES = (
     "drain",
     "flash_wear",
     "page_speed",
+    "board_speed",
     "influx_backfill",
     "history_size",
     "visits",
