@@ -43,6 +43,7 @@ def test_redis_takes_its_file_and_is_fit_for_a_fleet(tmp_path: Path) -> None:
                 time.sleep(0.05)
         assert unfit(link) == []
         assert link.config_get("bind")["bind"] == "127.0.0.1 -::1"
+        link.close()
     finally:
         process.kill()
         process.communicate()
