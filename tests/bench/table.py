@@ -27,6 +27,7 @@ BENCHES = (
     "visits",
     "hub",
     "hub_history",
+    "hub_connections",
 )
 
 
