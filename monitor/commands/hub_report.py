@@ -73,5 +73,7 @@ def report(
             written.append(write_client(found, reader_of(units, zone), file))
             if not json:
                 print(file, flush=True)
+    if not written:
+        raise UserMistake(f"hub report --all: nothing of {dates.words} could be told to any client")
     if json:
         json_line({"files": [str(file) for file in written]})

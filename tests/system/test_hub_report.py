@@ -204,6 +204,31 @@ def test_a_server_that_is_away_or_refuses_is_one_line(influx: Influx1, books: Bo
         other.latest("quay", at(1), at(2))
 
 
+class Guarded(Influx1):
+    """It wants a name and a password."""
+
+    def command(self) -> list[str]:
+        made = super().command()
+        file = self.folder / "influxdb.conf"
+        file.write_text(
+            file.read_text(encoding="utf-8") + "auth-enabled = true\n", encoding="utf-8"
+        )
+        return made
+
+
+def test_a_server_that_wants_a_password_is_given_it(tmp_path: Path) -> None:
+    with serving(Guarded(tmp_path)) as server:
+        who = "CREATE USER reader WITH PASSWORD 'se:cret' WITH ALL PRIVILEGES"
+        assert server.post("/query", "", q=who) == 200
+        server.post("/query", "", q="CREATE DATABASE history", u="reader", p="se:cret")
+        right = Past(Asker(Server(server.url, "", BUCKET, "reader:se:cret")), "canister")
+        assert right.latest("quay", at(1), at(2)) == {}
+        wrong = Past(Asker(Server(server.url, "", BUCKET, "reader:guess")), "canister")
+        with pytest.raises(Refused, match=r"401.*influx\.token_file") as told:
+            wrong.latest("quay", at(1), at(2))
+        assert "guess" not in str(told.value)
+
+
 def fleet(folder: Path, more: str) -> str:
     """A configuration whose books have the two clients."""
     books_of(folder / "books").close()
@@ -252,6 +277,7 @@ def test_the_command_writes_one_file_or_all(
         ((), "", 2, "name a client"),
         (("hill", "--month", "2026-10", "--folder", "/dev/null/x"), "", 1, "cannot be written"),
         (("hill",), '[influx]\nurl = "http://127.0.0.1:1"\n', 1, "does not answer"),
+        (("--all",), '[influx]\nurl = "http://127.0.0.1:1"\n', 1, "does not answer"),
         (("hill",), '[influx]\nurl = "http://127.0.0.1:1"\nkind = "victoriametrics"\n', 2,
          "reports want InfluxDB"),
         (("hill",), "[influx]\n", 2, "influx.url: is empty"),
