@@ -184,7 +184,8 @@ class Reader:
 
         Args:
             filters: with `$share/…` for the shared subscription.
-            retained_too: what stands comes now, even if it was asked for before.
+            retained_too: what stands comes now, even if it was asked for before; else it never does.
+                Mosquitto would send it to each new member of a shared subscription, which the standard forbids.
 
         Raises:
             BrokerLost: one of them is refused, or no answer comes.
@@ -192,7 +193,7 @@ class Reader:
         handling = (
             SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE
             if retained_too
-            else SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+            else SubscribeOptions.RETAIN_DO_NOT_SEND
         )
         # Only what stood before bears the mark then, not what is published to stand.
         options = [

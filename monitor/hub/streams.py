@@ -19,12 +19,11 @@ _TAKEN_OVER_AFTER_MS = 30_000
 
 
 class Waiting(msgspec.Struct, frozen=True):
-    """An entry of a stream: in which, under what id, its fields; whether somebody had it before."""
+    """An entry of a stream: in which, under what id, its fields."""
 
     stream: str
     id: str
     fields: dict[str, str]
-    had_before: bool = False
 
 
 class Stream:
@@ -80,14 +79,14 @@ class Stream:
     def _read(self, key: str, most: int) -> list[Waiting]:
         found: list[Waiting] = []
         if self._begin:
-            found += _entries(key, self._group_read(key, "0", most), True)
+            found += _entries(key, self._group_read(key, "0", most))
         claimed = cast(
             Sequence[Any],
             self._redis.xautoclaim(
                 key, GROUP, self._consumer, _TAKEN_OVER_AFTER_MS, "0-0", count=max(1, most)
             ),
         )
-        found += _entries(key, claimed[1], True)
+        found += _entries(key, claimed[1])
         if len(found) < most:
             found += _entries(key, self._group_read(key, ">", most - len(found)))
         return list({one.id: one for one in found}.values())
@@ -119,9 +118,9 @@ class Stream:
             raise StateError(f"redis: {error}") from error
 
 
-def _entries(key: str, found: Sequence[Any], had_before: bool = False) -> list[Waiting]:
+def _entries(key: str, found: Sequence[Any]) -> list[Waiting]:
     made = []
     for entry_id, fields in found:
         texts = {k.decode(): v.decode() for k, v in (fields or {}).items()}
-        made.append(Waiting(key, entry_id.decode(), texts, had_before))
+        made.append(Waiting(key, entry_id.decode(), texts))
     return made

@@ -35,6 +35,9 @@ class Ledger(Protocol):
     def claim(self, notification: str, patience_s: float) -> bool:
         """Return whether the caller is to tell it now."""
 
+    def is_claimed(self, notification: str) -> bool:
+        """Return whether it was claimed and not told yet, by whomever."""
+
     def is_told(self, notification: str) -> bool:
         """Return whether it was told, and not only claimed."""
 
@@ -167,19 +170,21 @@ class Teller:
         if self._clock() - utc_s(note.time) > TOLD_WITHIN_S:
             self._stream.done([entry])
             return
-        held = self._held.setdefault(note.id, _Held(note, [], now_s, entry.had_before))
+        held = self._held.setdefault(note.id, _Held(note, [], now_s, False))
         if all(one.id != entry.id for one in held.entries):
             held.entries.append(entry)
 
     def _mine(self, held: _Held) -> bool:
-        """Claim it; what was told before goes, what a dead teller had claimed waits for its turn."""
+        """Claim it; what was told before goes, what a dead teller had claimed waits for its turn.
+
+        Only what had been claimed may have been told before; what was merely taken from the stream was not.
+        """
+        held.again = held.again or self._ledger.is_claimed(held.note.id)
         if self._ledger.claim(held.note.id, _PATIENCE_S):
             return True
         if self._ledger.is_told(held.note.id):
             self._stream.done(held.entries)
             del self._held[held.note.id]
-        else:
-            held.again = True
         return False
 
     def _say(self, notice: Notice, claimed: set[str]) -> None:

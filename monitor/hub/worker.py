@@ -16,20 +16,19 @@ import msgspec
 
 from monitor.errors import MachineError
 from monitor.fleet.fold import Effect, Row, asked, effects
-from monitor.fleet.messages import RETAINED, Message, Refused, filters, read
+from monitor.fleet.messages import Message, Refused, filters, read
 from monitor.hub.broker import Arrival, Broker, BrokerLost, Reader
+from monitor.hub.filling import Filling
 from monitor.hub.state import DeadLetter, State, StateError
 
 _log = logging.getLogger(__name__)
 _AT_ONCE = 1000
-_WAIT_S = 0.5
+_WAIT_S, _WAIT_FILLING_S = 0.5, 0.1
 _CHORES_EVERY_S = 2.0
 _ASK_AT_ONCE = 200  # sites
 _EVENTS_AT_ONCE = 500
 _QUESTIONS_AT_ONCE = 10
 _ASK_AGAIN_S = 60.0
-_FILLED_AFTER_QUIET_S = 2.0
-_FILLING_AT_MOST_S = 300.0
 # Whoever fills says so all the while; one that died is followed by another after this.
 _FILL_TURN_S = 20.0
 
@@ -89,7 +88,8 @@ class Worker:
         self._waits = waits or Waits()
         self._halt = threading.Event()
         self._chores_at_s = 0.0
-        self._filling: tuple[str, float, float] | None = None
+        self._filling: Filling | None = None
+        self._look_again = False
         self._asked: dict[tuple[str, str], float] = {}
         self._trouble: str | None = None
         self.taken = self.refused = 0
@@ -128,21 +128,24 @@ class Worker:
         reader = Reader(self._broker(), options.name, options.expiry_s)
         self._filling = None
         try:
-            reader.open()
+            # What was said while the broker kept nothing for us is seen by what stands.
+            self._look_again = not reader.open()
             reader.subscribe([f"$share/{options.share}/{f}" for f in filters(options.topic_root)])
             while not self._halt.is_set():
                 if not reader.up:
                     raise BrokerLost("broker: connection lost")
-                arrivals = reader.take(_AT_ONCE, _WAIT_S)
+                filling = self._filling
+                arrivals = reader.take(_AT_ONCE, _WAIT_FILLING_S if filling else _WAIT_S)
                 if arrivals:
                     self._store(arrivals)
                     reader.acknowledge(arrivals)
+                if filling is not None:
+                    filling.saw(one.topic for one in arrivals if one.retained)
+                    self._go_on_filling(filling)
                 now_s = time.monotonic()
-                if self._filling is not None and any(one.retained for one in arrivals):
-                    self._filling = (self._filling[0], self._filling[1], now_s)
                 if now_s - self._chores_at_s >= _CHORES_EVERY_S:
                     self._chores_at_s = now_s
-                    self._fill(reader, now_s)
+                    self._fill(reader)
                     self._ask_for_missing(reader, now_s)
                 self._well()
         finally:
@@ -178,36 +181,38 @@ class Worker:
             found += [Row(site, line) for line in self._lines(site, message)]
         return found
 
-    def _fill(self, reader: Reader, now_s: float) -> None:
-        """Fill an empty memory from what stands at the broker; one worker does it at a time.
-
-        It asks without sharing, since a shared subscription is not sent what stands (MQTT 5.0 section
-        4.8.2), and is done when nothing that stood has come for a while; what is live goes on coming.
-        """
-        standing = [f"{self._options.topic_root}/+/{below}" for below in RETAINED]
-        if self._filling is None:
-            if self._state.epoch() is not None:
-                return
-            if not self._state.claim("fill", self._options.name, _FILL_TURN_S):
-                return
+    def _fill(self, reader: Reader) -> None:
+        """Begin to fill an empty memory from what stands at the broker; one worker does it at a time."""
+        if self._filling is not None:
+            return
+        is_empty = self._state.epoch() is None
+        if not is_empty and not self._look_again:
+            return
+        # Whoever fills just now sees what we should.
+        self._look_again = False
+        if not self._state.claim("fill", self._options.name, _FILL_TURN_S):
+            return
+        mark = ""
+        if is_empty:
             _log.warning(
                 "the memory in redis is empty; it is filled from what stands at the broker"
             )
             mark = uuid.uuid4().hex
             self._state.begin_fill(mark)
-            reader.subscribe(standing, retained_too=True)
-            self._filling = (mark, now_s, now_s)
-            return
+        self._filling = Filling(reader, self._options.topic_root, mark)
+
+    def _go_on_filling(self, filling: Filling) -> None:
         self._state.claim("fill", self._options.name, _FILL_TURN_S)
-        mark, began_s, last_s = self._filling
-        if now_s - last_s >= _FILLED_AFTER_QUIET_S or now_s - began_s >= _FILLING_AT_MOST_S:
-            reader.unsubscribe(standing)
-            self._filling = None
-            if self._state.end_fill(mark):
-                self._asked.clear()
-                _log.info("the memory is filled; missed events are asked for")
-            else:
-                _log.warning("the memory was lost while it was filled; it is filled anew")
+        if not filling.step():
+            return
+        self._filling = None
+        if not filling.mark:
+            return
+        if self._state.end_fill(filling.mark):
+            self._asked.clear()
+            _log.info("the memory is filled; missed events are asked for")
+        else:
+            _log.warning("the memory was lost while it was filled; it is filled anew")
 
     def _ask_for_missing(self, reader: Reader, now_s: float) -> None:
         """Ask sites for events that they have and we have not."""

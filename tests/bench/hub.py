@@ -14,6 +14,7 @@ import tempfile
 from pathlib import Path
 
 from tests.bench.figure import Figure
+from tests.bench.hub_fill import fill
 from tests.bench.hub_herd import herd
 from tests.bench.hub_latency import latency
 from tests.bench.hub_load import (
@@ -36,7 +37,7 @@ ROUNDS = 3
 RATIO = 0.5
 CONF = (
     "autosave_on_changes false\nautosave_interval 600\nmax_inflight_messages 0\n"
-    "max_queued_messages 200000\nmax_queued_bytes 500000000\n"
+    "max_queued_messages 1000000\nmax_queued_bytes 2000000000\n"
 )
 
 
@@ -54,6 +55,7 @@ def measure() -> list[Figure]:
             figures += latency(broker, redis, rate / 2)
             figures.append(memory(redis))
             figures += herd(broker, redis)
+            figures.append(fill(broker.port, redis))
         finally:
             broker.kill()
             redis.kill()

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from tests.bench.figure import Figure
-from tests.bench.hub_load import Workers, fresh, lost, wanted
+from tests.bench.hub_load import Workers, begin_session, end_session, fresh, lost, wanted
 from tests.conftest import Mosquitto
 from tests.support.raw_mqtt import CONNACK, PUBACK, connect, packets, publish
 from tests.support.real_redis import RealRedis
@@ -77,6 +77,7 @@ def herd(broker: Mosquitto, redis: RealRedis, sites: int = SITES) -> list[Figure
         resource.setrlimit(resource.RLIMIT_NOFILE, (min(2 * sites, hard), hard))
     broker.stop()
     broker.start()  # under the raised limit
+    begin_session(broker.port, "herd_1", "$share/hub/")
     boards = [Board(number) for number in range(sites)]
     memory = wanted([m for board in boards for m in board.messages])
     state = fresh(redis.link())
@@ -85,6 +86,7 @@ def herd(broker: Mosquitto, redis: RealRedis, sites: int = SITES) -> list[Figure
         time.sleep(2)
         before = _resident_bytes(broker)
         came = asyncio.run(_all_at_once(broker, boards, workers, lambda: lost(state, memory)))
+    end_session(broker.port, "herd_1")
     heard = sum(at_s > 0 for at_s in state.heard().values())
     again = sum(board.tries - 1 for board in boards)
     return [

@@ -19,7 +19,7 @@ import msgspec
 
 from monitor.hub.state import State
 from tests.bench.figure import Figure
-from tests.bench.hub_load import Workers, backlog, end_session, fresh
+from tests.bench.hub_load import Workers, backlog, begin_session, end_session, fresh
 from tests.conftest import Mosquitto
 from tests.support.raw_mqtt import PUBACK, connect, packets, publish
 from tests.support.real_redis import RealRedis
@@ -88,6 +88,7 @@ def _cpu_s(pid: int | None) -> float:
 def latency(broker: Mosquitto, redis: RealRedis, per_s: float) -> list[Figure]:
     """Signs of life of one site among the load, each waited for in Redis."""
     messages = backlog(int(per_s * _LONGEST_S))
+    begin_session(broker.port, "late_1", "$share/hub/")
     load = Load(broker.port, per_s, messages)
     with Workers(broker.port, redis.url, "hub", ["late_1"]) as workers:
         state = fresh(redis.link())

@@ -72,6 +72,14 @@ class Ledger:
             ).fetchone()
         return row is not None
 
+    def is_claimed(self, notification: str) -> bool:
+        """Return whether somebody has claimed it and not settled it yet, however long ago."""
+        with self._link.reading() as link:
+            row = link.execute(
+                "SELECT 1 FROM told WHERE id = ? AND said_utc_s IS NULL", (notification,)
+            ).fetchone()
+        return row is not None
+
     def let_go(self, notification: str) -> None:
         """Give a claim back that could not be said, so that another may try at once."""
         with self._link.writing() as link:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import configparser
+import contextlib
 import re
+import resource
 import shutil
+import socket
 import subprocess
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +19,7 @@ import yaml
 
 from monitor.hub.state import unfit
 from tests.conftest import free_port
+from tests.support.raw_mqtt import CONNACK, connect, packets
 from tests.unit.deploy.test_unit import WORST_SCORE, analyze
 
 FLEET = Path(__file__).resolve().parents[3] / "deploy" / "fleet"
@@ -37,6 +43,7 @@ def test_redis_takes_its_file_and_is_fit_for_a_fleet(tmp_path: Path) -> None:
                 time.sleep(0.05)
         assert unfit(link) == []
         assert link.config_get("bind")["bind"] == "127.0.0.1 -::1"
+        link.close()
     finally:
         process.kill()
         process.communicate()
@@ -99,6 +106,59 @@ def test_the_compose_file_names_servers_and_keeps_redis_from_forgetting() -> Non
     for place in mounted:
         if place.endswith(".conf"):
             assert (FLEET / place).is_file()
+
+
+@pytest.fixture
+def many_files() -> Iterator[None]:
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(4096, hard), hard))
+    yield
+    resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+def _let_in(limit: int, most: int) -> int:
+    """How many sites a broker with this limit of open files lets in."""
+    port = free_port()
+    process = subprocess.Popen(
+        ["/bin/sh", "-c", f"ulimit -Sn {limit}; PATH=$PATH:/usr/sbin; exec mosquitto -p {port}"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        until = time.monotonic() + 10
+        while time.monotonic() < until:
+            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+                break
+            time.sleep(0.05)
+        with contextlib.ExitStack() as stack:
+            for count in range(most):
+                link = stack.enter_context(socket.create_connection(("127.0.0.1", port), 5))
+                try:
+                    link.sendall(connect(f"site_{count}", "will", b""))
+                    answer = link.recv(64)
+                except OSError:
+                    return count
+                if [kind for kind, _ in packets(bytearray(answer))] != [CONNACK]:
+                    return count
+        return most
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.usefixtures("many_files")
+def test_systemds_limit_of_files_keeps_sites_out_and_ours_does_not() -> None:
+    """1,024 is systemd's DefaultLimitNOFILE (soft), systemd-system.conf(5); the fleet's file raises it."""
+    hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+    if hard < 2048:
+        pytest.skip(f"this machine allows {hard} open files at the most")
+    unit = configparser.ConfigParser()
+    unit.read(FLEET / "mosquitto.limits.conf", encoding="utf-8")
+    ours = int(unit["Service"]["LimitNOFILE"])
+    services = yaml.safe_load((FLEET / "compose.yaml").read_text(encoding="utf-8"))["services"]
+    assert services["broker"]["ulimits"]["nofile"] == ours
+    assert ours > 50_000  # GROWING.md gives one broker so many boards
+    assert _let_in(1024, 1100) < 1024
+    assert _let_in(min(ours, hard), 1100) == 1100
 
 
 @pytest.mark.parametrize("unit", UNITS, ids=lambda f: f.name)

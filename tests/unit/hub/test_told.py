@@ -141,3 +141,16 @@ def test_two_who_remove_and_use_a_client_at_once_never_leave_a_site_without_one(
         assert sum(failed) == 1
         assert (books.sites.find(site) is None) is failed[0]
     books.close()
+
+
+def test_what_is_claimed_and_not_settled_can_be_seen(tmp_path: Path) -> None:
+    books = Books(tmp_path)
+    assert not books.ledger.is_claimed("n")
+    assert books.ledger.claim("n", 60.0)
+    assert books.ledger.is_claimed("n")
+    books.ledger.settle("n")
+    assert (books.ledger.is_claimed("n"), books.ledger.is_told("n")) == (False, True)
+    assert books.ledger.claim("m", 60.0)
+    books.ledger.let_go("m")
+    assert not books.ledger.is_claimed("m")
+    books.close()
