@@ -264,6 +264,16 @@ def test_the_command_writes_one_file_or_all(
     assert sorted(f.name for f in out.iterdir()) == sorted([*names, "hill-2026-10.pdf"])
 
 
+def test_a_month_of_which_nobody_can_be_told_anything_is_a_failure(
+    canister: type[Command], influx: Influx1, tmp_path: Path
+) -> None:
+    config = fleet(tmp_path, f'[influx]\nurl = "{influx.url}"\nbucket = "{BUCKET}"\n')
+    done = canister("hub", "report", "--all", "--month", "2026-07", "--config", config)
+    assert done.wait() == 2
+    assert len(done.errors.splitlines()) == 4
+    assert done.errors.splitlines()[-1].endswith("nothing of July 2026 could be told to any client")
+
+
 @pytest.mark.parametrize(
     ("words", "more", "code", "told"),
     [
