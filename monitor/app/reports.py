@@ -28,7 +28,7 @@ from monitor.settings.model import FilterSettings, SettingsTree, SourceKind
 _log = logging.getLogger(__name__)
 _DAY_S = 86400.0
 # An alarm that stands at the beginning of a span was raised at most so long before, to be told of.
-_LOOKED_BACK_S = 400 * _DAY_S
+LOOKED_BACK_S = 400 * _DAY_S
 LONGEST_DAYS = 800
 
 
@@ -73,11 +73,12 @@ def of_days(first: date, last: date) -> Dates:
         raise UserMistake(
             f"--from {first} --to {last}: {count} days, expected 1 to {LONGEST_DAYS}; the last day is counted too"
         )
-    words = f"{_named(first)} {first.year}"
-    return Dates(first, last, words if count == 1 else f"{words} to {_named(last)} {last.year}")
+    words = f"{named(first)} {first.year}"
+    return Dates(first, last, words if count == 1 else f"{words} to {named(last)} {last.year}")
 
 
-def _named(day: date) -> str:
+def named(day: date) -> str:
+    """Return a day without its year."""
     return f"{day.day} {day:%b}"
 
 
@@ -86,9 +87,9 @@ def reader_of(units: str, zone: tzinfo) -> Reader:
 
     def stamp(utc_s: float) -> str:
         at = datetime.fromtimestamp(utc_s, zone)
-        return f"{_named(at.date())} {at:%H:%M}"
+        return f"{named(at.date())} {at:%H:%M}"
 
-    return Reader(units == "us", stamp, lambda s: _named(datetime.fromtimestamp(s, zone).date()))
+    return Reader(units == "us", stamp, lambda s: named(datetime.fromtimestamp(s, zone).date()))
 
 
 def gather(
@@ -109,14 +110,14 @@ def gather(
         StorageError: the journal cannot be read.
         UserMistake: the span has not begun.
     """
-    days = list(_days(dates, zone))
+    days = list(days_of(dates, zone))
     span = Span(days[0].start_utc_s, min(days[-1].end_utc_s, now_s))
     if span.end_utc_s <= span.start_utc_s:
         raise UserMistake(f"{dates.words}: has not begun; name a span that has")
     days = [day for day in days if day.start_utc_s < span.end_utc_s]
     names = [name for name in tree.filters if not only or name in only]
     folds = {name: _fold(tree, tree.filters[name], span) for name in names}
-    events = events_since(journal, span.start_utc_s - _LOOKED_BACK_S)
+    events = events_since(journal, span.start_utc_s - LOOKED_BACK_S)
     # What was read just before may speak for the first minutes.
     for row in minutes_between(journal, span.start_utc_s - 3600.0, span.end_utc_s):
         if row.filter_id in folds:
@@ -125,18 +126,19 @@ def gather(
     parts = [_part(name, tree.filters[name], folds[name], events, dues.get(name)) for name in names]
     made = datetime.fromtimestamp(now_s, zone)
     return Report(
-        tree.report.heading, tree.site.name or tree.site.id, dates.words, f"{_named(made.date())} {made:%Y %H:%M}",
+        tree.report.heading, tree.site.name or tree.site.id, dates.words, f"{named(made.date())} {made:%Y %H:%M}",
         span, days, parts, incidents(events, SITE, span), tree.site.source is SourceKind.RIG,
     )  # fmt: skip
 
 
-def _days(dates: Dates, zone: tzinfo) -> Iterator[Day]:
+def days_of(dates: Dates, zone: tzinfo) -> Iterator[Day]:
+    """Yield the days of a span as a zone has them."""
     day = dates.first
     while day <= dates.last:
         begin, end = (
             datetime.combine(d, time(), zone).timestamp() for d in (day, day + timedelta(1))
         )
-        yield Day(_named(day), begin, end)
+        yield Day(named(day), begin, end)
         day += timedelta(1)
 
 
@@ -191,10 +193,10 @@ def write(report: Report, reader: Reader, file: Path, pdf: bool) -> list[Path]:
     page, paper = file.with_suffix(".html"), file.with_suffix(".pdf")
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        _put(page, text.encode())
+        put(page, text.encode())
         if not pdf:
             return [page]
-        _put(paper, as_pdf(text))
+        put(paper, as_pdf(text))
     except OSError as error:
         raise MachineError(
             f"{error.filename or file.parent}: cannot be written: {error.strerror}; name a folder with room "
@@ -203,7 +205,12 @@ def write(report: Report, reader: Reader, file: Path, pdf: bool) -> list[Path]:
     return [page, paper]
 
 
-def _put(file: Path, body: bytes) -> None:
+def put(file: Path, body: bytes) -> None:
+    """Write a file so that it appears whole or not at all.
+
+    Raises:
+        OSError: it cannot be written.
+    """
     fresh = file.with_name(f".{file.name}.new")
     try:
         with fresh.open("wb") as out:

@@ -7,6 +7,7 @@ import typer
 from monitor.commands.hub_books import audit, backup, client_app, filter_app, person_app
 from monitor.commands.hub_lessons import lessons
 from monitor.commands.hub_page import page
+from monitor.commands.hub_report import report
 from monitor.commands.hub_run import check, one_site, refused, run, sites
 from monitor.commands.hub_sites import broker_setup, enrol, revoke, rotate, site_app
 
@@ -22,6 +23,6 @@ hub_app.command()(run)
 hub_app.command()(check)
 hub_app.command("list")(sites)
 hub_app.command("show")(one_site)
-for command in (page, refused, lessons, enrol, rotate, revoke, audit, backup):
+for command in (page, refused, lessons, report, enrol, rotate, revoke, audit, backup):
     hub_app.command()(command)
 hub_app.command("broker-setup")(broker_setup)

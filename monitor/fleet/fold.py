@@ -115,7 +115,7 @@ def effects(
         case Alarm():
             found = _alarm(site, message)
         case Presence():
-            found = [_presence(site, message)]
+            found = _presence(site, message)
         case Answer():
             found = _answer(site, message, correlation)
     absent = isinstance(message, Presence) and message.presence != "online"
@@ -184,7 +184,7 @@ def _beat(site: str, beat: Beat) -> list[Effect]:
     ]
 
 
-def _presence(site: str, said: Presence) -> Put:
+def _presence(site: str, said: Presence) -> list[Effect]:
     place = f"{said.began_line_s:016.3f}|{said.connection:010d}|{_PRESENCE_RANK[said.presence]}"
     value = {
         "presence": said.presence,
@@ -194,7 +194,11 @@ def _presence(site: str, said: Presence) -> Put:
         "time": said.time,
         "version": said.version,
     }
-    return Put(site, f"{said.journal}/presence", place, _text(value))
+    began = f"{said.journal}/began/{said.run}"
+    return [
+        Put(site, f"{said.journal}/presence", place, _text(value)),
+        Put(site, began, _at(said.began_line_s), f"{said.began_line_s:.3f}"),
+    ]
 
 
 def _alarm(site: str, stands: Alarm) -> list[Effect]:

@@ -84,6 +84,7 @@ class State(msgspec.Struct, frozen=True):
     alarm_states: dict[str, str]
     pause: str | None
     simulated: bool
+    clean_flow_basis: _Text = ""
 
 
 class Alarm(msgspec.Struct, frozen=True):

@@ -67,7 +67,7 @@ def site_view(site: str, registers: Registers) -> SiteView:
     below: dict[str, Any] = {}
     for field, (_, text) in registers.items():
         of, _, rest = field.partition("/")
-        if of == journal and rest and not rest.startswith("run/"):
+        if of == journal and rest and not rest.startswith(("run/", "began/")):
             below[rest] = text if rest.startswith("due/") else _decode(text)
     names = sorted(
         {
@@ -129,7 +129,8 @@ def _overlap_s(journal: str, registers: Registers, presence: Mapping[str, Any]) 
     """How long another run of the journal was still alive after the present one had begun.
 
     A run begins after the last word of the one before it, but for what that one had not yet saved when
-    it lost its power. Two cards with the same content go on side by side.
+    it lost its power. Two cards with the same content go on side by side. A run whose presence has not come
+    may be a younger one, whose sign of life overtook it, and says nothing.
     """
     if not presence:
         return 0.0
@@ -137,6 +138,8 @@ def _overlap_s(journal: str, registers: Registers, presence: Mapping[str, Any]) 
     others = [
         float(text)
         for field, (_, text) in registers.items()
-        if field.startswith(start) and field != start + presence["run"]
+        if field.startswith(start)
+        and field != start + presence["run"]
+        and f"{journal}/began/{field[len(start) :]}" in registers
     ]
     return max(0.0, max(others, default=0.0) - float(presence["began_line_s"]))

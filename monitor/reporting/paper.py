@@ -7,7 +7,7 @@ from xml.sax.saxutils import escape
 
 from monitor.drawing.timeline import Axis, Curve, ticks, timeline
 from monitor.records import AlarmKind, EventKind
-from monitor.reporting.hours import Span, of_day
+from monitor.reporting.hours import Band, Span, of_day
 from monitor.reporting.incidents import Incident
 from monitor.reporting.summary import FilterPart, Report, before_cleaning, oxygen, sentences
 from monitor.reporting.words import Reader, cause_words, lasted, share_words
@@ -15,7 +15,7 @@ from monitor.reporting.words import Reader, cause_words, lasted, share_words
 _HOURLY_UP_TO_DAYS = 62
 _MOST_TICKS = 9
 _UNBROKEN = 14
-_STYLE = """
+STYLE = """
 @page{size:A4;margin:16mm 14mm;@bottom-right{content:counter(page) " / " counter(pages);font-size:9pt}}
 :root{color-scheme:light}
 body{font:11pt/1.45 system-ui,"DejaVu Sans",sans-serif;color:#1c2b33;background:#fff;max-width:46rem;margin:0 auto;padding:1rem}
@@ -41,36 +41,55 @@ _DID = {
 
 def as_html(report: Report, reader: Reader) -> str:
     """Return the document."""
-    title = f"{report.site}: {report.span_words}"
-    parts = [
+    made = f"Made {report.made_words} by canister-monitor from its own record."
+    parts = opening(f"{report.site}: {report.span_words}", report.heading, made)
+    if report.simulated:
+        parts.append(SIMULATED)
+    for part in report.filters:
+        parts += filter_section(part, report, reader)
+    return closed([*parts, *site_section(report, reader)])
+
+
+SIMULATED = (
+    '<p class="mark">SIMULATED: the figures come from a simulated filter, not from water.</p>'
+)
+
+
+def opening(title: str, heading: str, made: str, more_style: str = "") -> list[str]:
+    """Return how a document begins.
+
+    Args:
+        title: what it is about.
+        heading: above it, empty for none.
+        made: when it was made, and of what.
+        more_style: more rules of style.
+    """
+    return [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>',
         '<meta name="viewport" content="width=device-width, initial-scale=1"/>',
-        f"<title>{_safe(title)}</title><style>{_STYLE}</style></head><body>",
-        f'<p class="pale">{_safe(report.heading)}</p>' if report.heading else "",
-        f"<h1>{_safe(title)}</h1>",
-        f'<p class="pale">How the canister filters ran. Made {_safe(report.made_words)} by canister-monitor from its '
-        "own record.</p>",
+        f"<title>{safe(title)}</title><style>{STYLE}{more_style}</style></head><body>",
+        f'<p class="pale">{safe(heading)}</p>' if heading else "",
+        f"<h1>{safe(title)}</h1>",
+        f'<p class="pale">How the canister filters ran. {safe(made)}</p>',
     ]
-    if report.simulated:
-        parts.append(
-            '<p class="mark">SIMULATED: the figures come from a simulated filter, not from water.</p>'
-        )
-    for part in report.filters:
-        parts += _filter(part, report, reader)
-    parts += _site(report, reader)
-    parts.append(
+
+
+def closed(parts: Sequence[str]) -> str:
+    """Return a document whole, with what every reader must know at its end."""
+    last = (
         '<p class="pale">A sensor in the outlet hose counts the water; what no reading covers is called not known. Clean '
         "flow is what the filter gave when it was last clean. When cleaning is due and how long the canister's oxygen "
         "lasts are estimates. An alarm can fail to reach people: this is one more pair of eyes, never the only "
         "safeguard for living animals.</p></body></html>\n"
     )
-    return "\n".join(p for p in parts if p)
+    return "\n".join(p for p in [*parts, last] if p)
 
 
-def _filter(part: FilterPart, report: Report, reader: Reader) -> list[str]:
+def filter_section(part: FilterPart, report: Report, reader: Reader) -> list[str]:
+    """Return all that is said of one filter."""
     span, days = report.span, report.days
-    said = "".join(f"<li>{_safe(s)}</li>" for s in sentences(part, span, days, reader))
-    parts = [f"<h2>{_safe(part.name)}</h2>", f"<ul>{said}</ul>", flow_chart(part, report, reader)]
+    said = "".join(f"<li>{safe(s)}</li>" for s in sentences(part, span, days, reader))
+    parts = [f"<h2>{safe(part.name)}</h2>", f"<ul>{said}</ul>", flow_chart(part, report, reader)]
     parts += _cleanings(part, span, reader)
     parts += _stops(part, reader)
     if part.probe and any(h.warm_s for h in part.hours):
@@ -93,22 +112,16 @@ def _cleanings(part: FilterPart, span: Span, reader: Reader) -> list[str]:
             "another filter" if one.renewed else share_words(share),
         ))  # fmt: skip
     head = ("when", "who", "flow the day before", "clean flow after", "of the clean flow before")
-    return _table("Cleanings, and what they restored", head, rows, 2)
+    return table("Cleanings, and what they restored", head, rows, 2)
 
 
 def _stops(part: FilterPart, reader: Reader) -> list[str]:
-    rows = [
-        (
-            reader.stamp(i.raised_utc_s),
-            _length(i),
-            _why(i),
-            _answered(i),
-            oxygen(part, i),
-        )
-        for i in part.stops
-    ]
-    head = ("from", "how long", "likely cause", "seen by", "short of oxygen?")
-    return _table("Stops", head, rows)
+    head = ["from", "how long", "likely cause", "seen by"]
+    rows = [[reader.stamp(i.raised_utc_s), _length(i), _why(i), _answered(i)] for i in part.stops]
+    if part.stocking:  # else nobody knows here what lives there, and nothing can be said of oxygen
+        head.append("short of oxygen?")
+        rows = [[*row, oxygen(part, i)] for row, i in zip(rows, part.stops, strict=True)]
+    return table("Stops", head, rows)
 
 
 def _alarms(title: str, found: Sequence[Incident], reader: Reader, of: str = "alarm") -> list[str]:
@@ -116,7 +129,7 @@ def _alarms(title: str, found: Sequence[Incident], reader: Reader, of: str = "al
         (alarm_words(i.alarm), reader.stamp(i.raised_utc_s), _length(i), _why(i), _answered(i))
         for i in found
     ]
-    return _table(title, (of, "from", "how long", "likely cause", "seen by"), rows)
+    return table(title, (of, "from", "how long", "likely cause", "seen by"), rows)
 
 
 def alarm_words(kind: AlarmKind) -> str:
@@ -147,7 +160,7 @@ def _done(part: FilterPart, reader: Reader) -> list[str]:
          e.by or "not said", "" if e.alarm else e.evidence)
         for e in part.deeds
     ]  # fmt: skip
-    return _table("What was done", ("when", "what", "who", "note"), rows)
+    return table("What was done", ("when", "what", "who", "note"), rows)
 
 
 def _noticed(part: FilterPart, reader: Reader) -> list[str]:
@@ -155,7 +168,7 @@ def _noticed(part: FilterPart, reader: Reader) -> list[str]:
         (cause_words(cause), str(count), reader.stamp(last.utc_s), last.evidence)
         for cause, count, last in part.noticed
     ]
-    return _table("Noticed, without an alarm", ("what", "how often", "last", "then"), rows)
+    return table("Noticed, without an alarm", ("what", "how often", "last", "then"), rows)
 
 
 def _days(part: FilterPart, report: Report, reader: Reader) -> list[str]:
@@ -183,18 +196,19 @@ def _days(part: FilterPart, report: Report, reader: Reader) -> list[str]:
         "not known",
         f"water, {degree}",
     )
-    return _table("Day by day (flow: mean while water moved)", head, rows, 1)
+    return table("Day by day (flow: mean while water moved)", head, rows, 1)
 
 
-def _site(report: Report, reader: Reader) -> list[str]:
+def site_section(report: Report, reader: Reader) -> list[str]:
+    """Return the alarms of the site itself."""
     rows = _alarms("Power, board and storage", report.of_site, reader)
     return ["<h2>The site</h2>", *(rows or ["<p>No alarm of the site itself.</p>"])]
 
 
-def _table(
+def table(
     title: str, head: Sequence[str], rows: Sequence[Sequence[str]], numbers: int | None = None
 ) -> list[str]:
-    """A table under a title, nothing without rows; from column `numbers` on there are figures."""
+    """Return a table under a title, nothing without rows; from column `numbers` on there are figures."""
     if not rows:
         return []
     first = len(head) if numbers is None else numbers
@@ -208,7 +222,7 @@ def _table(
 
     body = "\n".join(cells(row, "td") for row in rows)
     return [
-        f"<h3>{_safe(title)}</h3>",
+        f"<h3>{safe(title)}</h3>" if title else "",
         f"<table><thead>{cells(head, 'th')}</thead><tbody>\n{body}\n</tbody></table>",
     ]
 
@@ -240,7 +254,8 @@ def warm_chart(part: FilterPart, report: Report, reader: Reader) -> str:
     """Return the water's temperature, with the limits of its band."""
     warm = _points(part, report, "mean_c", reader.warm_value)
     known = [v for _, v in warm if v is not None]
-    limits = [reader.warm_value(v) for v in (part.band.min_c, part.band.max_c) if v is not None]
+    band = part.band or Band()
+    limits = [reader.warm_value(v) for v in (band.min_c, band.max_c) if v is not None]
     ends = (report.span.start_utc_s, report.span.end_utc_s)
     curves = [
         Curve("water", warm, True),
@@ -279,9 +294,10 @@ def _time(report: Report) -> Axis:
 
 def _cell(words: str) -> str:
     """A figure, a date or a length of time is not broken over two lines."""
-    safe = _safe(words)
-    return safe.replace(" ", "\u00a0") if len(words) <= _UNBROKEN else safe
+    shown = safe(words)
+    return shown.replace(" ", "\u00a0") if len(words) <= _UNBROKEN else shown
 
 
-def _safe(words: str) -> str:
+def safe(words: str) -> str:
+    """Return words as they may stand in a document."""
     return escape("".join(c if c.isprintable() else "?" for c in words))

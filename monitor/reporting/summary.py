@@ -35,7 +35,7 @@ class FilterPart(msgspec.Struct, frozen=True):
         found: every alarm that stood in it.
         cleanings, deeds, noticed: see `incidents`.
         due: when cleaning is next due.
-        band, salinity, stocking: of its tank.
+        band, salinity, stocking: of its tank; `None` and an empty stocking where nobody knows here.
         probe: whether there is a temperature probe.
         known_until_utc_s: where its record of the span ends; the span's begin without any.
     """
@@ -47,7 +47,7 @@ class FilterPart(msgspec.Struct, frozen=True):
     deeds: Sequence[Event]
     noticed: Sequence[tuple[Cause, int, Event]]
     due: Due
-    band: Band = Band()
+    band: Band | None = Band()
     salinity: float = 0.0
     stocking: str = "normal"
     probe: bool = True
@@ -137,6 +137,8 @@ def _stops(part: FilterPart, whole: Sums, span: Span, reader: Reader) -> list[st
 def oxygen(part: FilterPart, stop: Incident) -> str:
     """Return whether the canister ran short of oxygen in one stop: no, perhaps, likely."""
     lasted_s = stop.lasted_s
+    if not part.stocking:
+        return "not known"
     if lasted_s is None:
         if stop.lost_end:
             return "not known"
@@ -225,12 +227,14 @@ def _warmth(part: FilterPart, whole: Sums, reader: Reader) -> list[str]:
     if whole.coldest_c is None or whole.warmest_c is None:
         return ["There is no trustworthy temperature of this span."]
     said = f"While it moved, the water had {reader.warm(whole.coldest_c)} to {reader.warm(whole.warmest_c)}"
+    found = part.temperatures
+    alarms = f"the alarm stood {times(len(found))}" if found else "no alarm"
     band = part.band
+    if band is None:
+        return [f"{said}; {alarms}."]
     if band.min_c is None and band.max_c is None:
         return [f"{said}; no band is set for it."]
     low = reader.warm(band.min_c) if band.min_c is not None else "any"
     high = reader.warm(band.max_c) if band.max_c is not None else "any"
-    found = part.temperatures
-    alarms = f"the alarm stood {times(len(found))}" if found else "no alarm"
     inside = part_words(whole.in_band_s / whole.warm_s)
     return [f"{said}, {inside} of the time within its band of {low} to {high}; {alarms}."]

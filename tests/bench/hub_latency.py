@@ -79,7 +79,7 @@ class Load(threading.Thread):
         self._link.close()
 
 
-def _cpu_s(pid: int | None) -> float:
+def cpu_s(pid: int | None) -> float:
     """Seconds of processor that a process has used, proc(5): its stat's fields 14 and 15."""
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
@@ -97,12 +97,12 @@ def latency(broker: Mosquitto, redis: RealRedis, per_s: float) -> list[Figure]:
         assert broker.process is not None
         assert redis.process is not None
         pids = {"worker": workers.running[0].pid, "broker": broker.process.pid, "Redis": redis.process.pid}  # fmt: skip
-        before, began = {name: _cpu_s(pid) for name, pid in pids.items()}, time.perf_counter()
+        before, began = {name: cpu_s(pid) for name, pid in pids.items()}, time.perf_counter()
         load.start()
         took = _probes(redis, state, load)
         load.stop()
         passed_s = time.perf_counter() - began
-        used_s = {name: _cpu_s(pid) - before[name] for name, pid in pids.items()}
+        used_s = {name: cpu_s(pid) - before[name] for name, pid in pids.items()}
     end_session(broker.port, "late_1")
     if load.sent == len(messages):
         raise RuntimeError("the load ended before the probes")

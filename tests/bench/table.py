@@ -28,6 +28,7 @@ BENCHES = (
     "visits",
     "hub",
     "hub_history",
+    "hub_connections",
 )
 
 

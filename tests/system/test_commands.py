@@ -46,7 +46,7 @@ def test_the_commands_are_those_of_the_handbook() -> None:
         "hub check", "hub client add", "hub client change", "hub client list", "hub client remove", "hub enrol",
         "hub filter list", "hub filter remove", "hub filter set", "hub lessons", "hub list", "hub page",
         "hub person add", "hub person change", "hub person list", "hub person password", "hub person remove",
-        "hub refused", "hub revoke", "hub rotate", "hub run", "hub show", "hub site list", "hub site move", "import", "join",
+        "hub refused", "hub report", "hub revoke", "hub rotate", "hub run", "hub show", "hub site list", "hub site move", "import", "join",
         "page", "page-password", "pause", "rehearse", "replay", "report", "resume", "run", "shelve", "size", "status",
         "test-alarm", "unshelve", "visits", "wiring",
     ]  # fmt: skip

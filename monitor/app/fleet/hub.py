@@ -14,10 +14,12 @@ import redis
 
 from monitor.app.fleet.history import History, Line
 from monitor.app.fleet.lines import lines_of
+from monitor.app.fleet.past import Past
 from monitor.app.fleet.telling import Reach
 from monitor.app.outlet import server_of
 from monitor.delivery.influx import InfluxSink
-from monitor.errors import SettingsError
+from monitor.delivery.influxql import Asker
+from monitor.errors import SettingsError, UserMistake
 from monitor.fleet.business import Standing
 from monitor.hub.books.books import Books
 from monitor.hub.broker import Broker
@@ -98,6 +100,23 @@ def state_of(tree: FleetTree, link: redis.Redis) -> State:
     settings = tree.redis
     most_rows = max(1, tree.watch.history_most // settings.shards)
     return State(link, settings.prefix, settings.shards, most_rows)
+
+
+def past_of(tree: FleetTree) -> Past:
+    """Return the history of the fleet; nothing is asked of its server yet.
+
+    Raises:
+        UserMistake: there is none that can be read back.
+        SettingsError: its token or certificate cannot be read.
+    """
+    settings = tree.influx
+    if not settings.url:
+        raise UserMistake("influx.url: is empty, so no history is kept; reports are made of it")
+    if settings.kind == "victoriametrics":
+        raise UserMistake(
+            'influx.kind: is "victoriametrics", which keeps no texts; reports want InfluxDB'
+        )
+    return Past(Asker(server_of(settings)), settings.prefix)
 
 
 def broker_of(tree: FleetTree) -> Broker:

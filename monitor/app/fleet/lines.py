@@ -38,6 +38,8 @@ def _state(seen: State, dialect: Dialect) -> str:
         "due_low_days": _float(due.low_days) if due else None,
         "due_median_days": _float(due.median_days) if due else None,
         "due_high_days": _float(due.high_days) if due else None,
+        "due_trend": due.trend if due else None,
+        "clean_basis": seen.clean_flow_basis,
         "quality": seen.flow_quality,
         "synchronised": seen.clock_synchronised,
         "simulated": seen.simulated,
@@ -67,6 +69,9 @@ def _event(event: Happened, dialect: Dialect) -> str:
         "advice": event.advice,
         "by": event.by,
         "sequence": int(event.sequence),
+        # What sets events in the order in which they happened: the clock may step.
+        "line_s": _float(event.line_s),
+        "journal": event.journal,
         "simulated": event.simulated,
     }
     stamp = _stamp(event.time, event.sequence)

@@ -57,3 +57,14 @@ class Trail:
                 (*values, most),
             ).fetchall()
         return [Deed(*row) for row in rows]
+
+    def of_site(self, site: str, start_utc_s: float, end_utc_s: float) -> list[Deed]:
+        """Return what was done to a site and its alarms in a span, oldest first."""
+        # Alarms are subjects such as site/filter/kind/occurrence; 0 is the character after /.
+        with self._link.reading() as link:
+            rows = link.execute(
+                f"SELECT {_COLUMNS} FROM trail WHERE (subject = ? OR (subject >= ? AND subject < ?)) "
+                "AND utc_s >= ? AND utc_s < ? ORDER BY number",
+                (site, f"{site}/", f"{site}0", start_utc_s, end_utc_s),
+            ).fetchall()
+        return [Deed(*row) for row in rows]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 import pytest
 
 from monitor.fleet.silence import Hearing, Judgement, back, deaf, judge, together
@@ -151,3 +152,17 @@ def test_a_site_of_which_hardly_anything_is_known() -> None:
     assert seen.journal == "j"
     assert seen.filters[0].state == {}
     assert list(seen.filters[0].alarms) == ["flow-stopped"]
+
+
+def test_a_sign_of_life_that_overtakes_its_runs_presence_makes_no_second_board() -> None:
+    """Two workers share a restart's messages, and one of them is slow or dead for a while."""
+    one = Site("home", 7, 60)
+    presences = [m for m in one.messages if m.topic.endswith("/presence")]
+    first, last = presences[0], presences[-1]
+    assert b'"online"' in last.payload
+    assert msgspec.json.decode(first.payload)["run"] != msgspec.json.decode(last.payload)["run"]
+    beats = [m for m in one.messages if m.topic.endswith("/heartbeat")]
+    known = memory(everything([first, *beats])).registers["home"]
+    assert site_view("home", known).overlap_s == 0.0
+    known = memory(everything([*beats, *presences])).registers["home"]
+    assert site_view("home", known).overlap_s == 0.0
