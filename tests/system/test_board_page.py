@@ -148,7 +148,7 @@ def test_a_stop_from_the_queue_to_the_site_and_back(
     expect(page.locator("main")).to_contain_text("left has stood still for")
     looked_at(page, "visits")
     page.get_by_role("link", name="Audit").click()
-    expect(page.locator("main")).to_contain_text("acknowledgement answered")
+    expect(page.locator("main")).to_contain_text("alarm acknowledged")
     looked_at(page, "audit")
 
     # A daemon that is gone does not answer, and the page says so.

@@ -194,11 +194,14 @@ class FleetBoard:
         except MachineError as error:
             self._books.trail.add(by.id, "acknowledgement not sent", alarm.key, str(error)[:200])
             raise
+        did = "acknowledgement answered"
         if answer is None:
             said = f"No answer within {self._commander.within_s:.0f} s: the site may carry it out later."
         else:
             said = answer.answer[:300]
-        self._books.trail.add(by.id, "acknowledgement answered", alarm.key, said)
+            if answer.accepted:
+                did = "alarm acknowledged"  # under this name the client's report tells it
+        self._books.trail.add(by.id, did, alarm.key, said)
         return said[:1].upper() + said[1:] + ("" if said.endswith(".") else ".")
 
     def assign(self, alarm: Standing, person: str, by: Person) -> str:
