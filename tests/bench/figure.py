@@ -6,7 +6,11 @@ from typing import NamedTuple
 
 
 class Figure(NamedTuple):
-    """A measured figure beside a reference from the same run, and whether the target is met."""
+    """A measured figure beside a reference from the same run, and whether the target is met.
+
+    A `seeded` figure follows from seeds and recordings alone: another run must find it again to the
+    last digit. All others are timings, sizes and rates, which move with the machine.
+    """
 
     name: str
     measured: str
@@ -14,3 +18,4 @@ class Figure(NamedTuple):
     ratio: str
     target: str
     met: bool
+    seeded: bool = False

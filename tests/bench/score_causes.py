@@ -107,10 +107,12 @@ def measure() -> list[Figure]:
         others = (
             ", ".join(f"{c} {n}" for c, n in causes.items() if c not in expected) or "none other"
         )
-        figures.append(Figure(f"cause of {name}", f"{good}/{SEEDS}", others, "–", "see all", True))
+        figures.append(
+            Figure(f"cause of {name}", f"{good}/{SEEDS}", others, "–", "see all", True, True)
+        )
     share = right / len(cases)
     figures.append(Figure("causes right, all faults", f"{share:.0%}", f"{len(cases)} faults", "–",
-                          "90 %", share >= 0.9))  # fmt: skip
+                          "90 %", share >= 0.9, True))  # fmt: skip
     return [*figures, *_stops()]
 
 
@@ -124,7 +126,7 @@ def _stops() -> list[Figure]:
         ratio = statistics.median(late) / (bound + 1.0)
         found.append(
             Figure(f"stop at {rate:g} pulses a second", f"{statistics.median(late):.1f} s",
-                   f"{bound:.1f} s (bound) + 1 s between looks", f"{ratio:.2f}", "1.5", ratio <= 1.5)
+                   f"{bound:.1f} s (bound) + 1 s between looks", f"{ratio:.2f}", "1.5", ratio <= 1.5, True)
         )  # fmt: skip
     return found
 

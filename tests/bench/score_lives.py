@@ -185,7 +185,7 @@ def measure() -> list[Figure]:
     inside = statistics.fmean(g.ours[0] <= g.truth <= g.ours[2] for g in pooled if g.ours)
     figures.append(
         Figure(f"lives: coverage of the 80 % interval, {len(pooled)} forecasts pooled", f"{inside:.0%}",
-               "–", "–", "72 to 88 %", 0.72 <= inside <= 0.88)
+               "–", "–", "72 to 88 %", 0.72 <= inside <= 0.88, True)
     )  # fmt: skip
     years = sum(t.days for t in told) / 365.25
     said = Counter(line for t in told for line in t.false)
@@ -193,7 +193,7 @@ def measure() -> list[Figure]:
     which = ", ".join(f"{line} {n}" for line, n in said.most_common())
     figures.append(
         Figure("lives: false alarms a filter-year", f"{false / years:.2f}",
-               f"{false} in {years:.0f} years{': ' if which else ''}{which}", "–", "1", false / years < 1)
+               f"{false} in {years:.0f} years{': ' if which else ''}{which}", "–", "1", false / years < 1, True)
     )  # fmt: skip
     return [*figures, *_causes(told)]
 
@@ -207,10 +207,10 @@ def _causes(told: list[Told]) -> list[Figure]:
         right += good
         others = ", ".join(f"{cause} {n}" for cause, n in causes.most_common()) or "none other"
         figures.append(Figure(f"lives: cause of {name}", f"{good}/{good + causes.total()}", others,
-                              "–", "see all", True))  # fmt: skip
+                              "–", "see all", True, True))  # fmt: skip
     share = right / len(told)
     figures.append(Figure("lives: causes right, all faults", f"{share:.0%}", f"{len(told)} faults",
-                          "–", "90 %", share >= 0.9))  # fmt: skip
+                          "–", "90 %", share >= 0.9, True))  # fmt: skip
     return figures
 
 
@@ -234,7 +234,7 @@ def _at(share: float, told: list[Told]) -> list[Figure]:
             best_name, best_alpha, best_error = name, right, error
     name = f"lives at {share:.0%} of life: trend in {len(ours)} of {len(guesses)}"
     return [
-        Figure(f"{name}, coverage of 80 %", f"{coverage:.0%}", "–", "–", "see pooled", True),
-        Figure(f"{name}, within 20 %", f"{alpha:.0%}", f"{best_alpha:.0%} ({best_name})", "–", "above reference", alpha >= best_alpha),
-        Figure(f"{name}, CRPS", f"{mine:.1f} days", f"{best_error:.1f} days ({best_name})", f"{mine / best_error:.2f}", "below reference", mine <= best_error),
+        Figure(f"{name}, coverage of 80 %", f"{coverage:.0%}", "–", "–", "see pooled", True, True),
+        Figure(f"{name}, within 20 %", f"{alpha:.0%}", f"{best_alpha:.0%} ({best_name})", "–", "above reference", alpha >= best_alpha, True),
+        Figure(f"{name}, CRPS", f"{mine:.1f} days", f"{best_error:.1f} days ({best_name})", f"{mine / best_error:.2f}", "below reference", mine <= best_error, True),
     ]  # fmt: skip

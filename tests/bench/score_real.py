@@ -152,6 +152,7 @@ def _row(name: str, s: Score, judged: bool | None) -> Figure:
         f"{s.in_alarm:.1%} of healthy time",
         "all but 1, 1/h, 1.5 %" if judged else "reference",
         met if judged else True,
+        True,
     )
 
 
@@ -180,7 +181,7 @@ def _cranfield() -> Figure:
     recording.close()
     late = raised[0] - 2281 if raised else math.inf
     return Figure("water line closing: flow stopped", f"{late:.0f} s after the collapse begins",
-                  "–", "–", "30 s", 0 < late <= 30)  # fmt: skip
+                  "–", "–", "30 s", 0 < late <= 30, True)  # fmt: skip
 
 
 def _river() -> Figure:
@@ -206,4 +207,4 @@ def _river() -> Figure:
     months = rows * 900 / 86400 / 30.4
     return Figure("river temperature: labelled rows refused", f"{caught / labelled:.1%}",
                   f"{false / months:.2f} false a month", "–", "95 %, 1 a month",
-                  caught >= 0.95 * labelled and false / months < 1)  # fmt: skip
+                  caught >= 0.95 * labelled and false / months < 1, True)  # fmt: skip

@@ -211,7 +211,7 @@ def _row(
     target = "days past under 1" if judged else "–"
     return Figure(
         f"{name}; {way}", _words(ours, courses), _words(other, courses), f"{ratio:.2f}", target,
-        ratio < 1.0 if judged else True,
+        ratio < 1.0 if judged else True, True,
     )  # fmt: skip
 
 
@@ -263,6 +263,7 @@ def speed() -> list[Figure]:
                 "–",
                 "0.5 %",
                 gap < 0.005,
+                True,
             )
         )
     return figures
