@@ -35,6 +35,7 @@ BENCHES = (
     "memory",
     "pin_count",
     "sizing_speed",
+    "sizing_quality",
     "score_real",
     "score_lives",
     "score_causes",

@@ -13,12 +13,14 @@ import tempfile
 import warnings
 from typing import Any, NamedTuple
 
-from monitor.sizing.circuit import Circuit, Fitting, Hose, Part, SprayBar
+from monitor.sizing.circuit import Circuit, Fitting, Hose, Part, SprayBar, solve_flow_m3_per_s
 from monitor.sizing.pump import pump_from_rating
-from monitor.units import m3_per_s
+from monitor.sizing.water import Water
+from monitor.units import l_per_h, m3_per_s
 
 KINEMATIC_M2_PER_S = 0.893e-6  # fresh water at 25 °C, IAPWS R12-08 over IAPWS-95
 DENSITY_KG_PER_M3 = 997.05
+WATER = Water(DENSITY_KG_PER_M3, DENSITY_KG_PER_M3 * KINEMATIC_M2_PER_S)
 C0, C1 = 0.63, 0.58  # port discharge, as in monitor.sizing.circuit's source [4]
 
 
@@ -71,6 +73,31 @@ def bar_k(holes: int, hole_m: float, bore_m: float) -> float:
         discharged = ports * (C0 - C1 / k) * math.sqrt(k)
         low, high = (k, high) if discharged < pipe else (low, k)
     return k
+
+
+def in_transition(drawn: Drawn, flow_l_per_h: float) -> bool:
+    """Whether some hose runs between Re 2000 and 4000 at this flow."""
+    flow = flow_l_per_h / 3.6e6
+    return any(
+        2000 <= 4 * flow / (math.pi * bore * KINEMATIC_M2_PER_S) <= 4000
+        for bore, _, _ in drawn.hoses
+    )
+
+
+def differences(count: int, seed: int) -> dict[tuple[bool, bool], list[float]]:
+    """Return how far we are from EPANET, a share of its flow, on random circuits.
+
+    The keys say whether there is a spray bar, and whether a hose is in the transition.
+    """
+    generator, epanet = random.Random(seed), Epanet()
+    rows: dict[tuple[bool, bool], list[float]] = {}
+    for _ in range(count):
+        drawn = draw(generator)
+        theirs = epanet.solve_l_per_h(epanet.build(drawn))
+        mine = l_per_h(solve_flow_m3_per_s(ours(drawn), WATER))
+        key = (drawn.bar is not None, in_transition(drawn, theirs))
+        rows.setdefault(key, []).append(abs(mine / theirs - 1))
+    return rows
 
 
 class Epanet:

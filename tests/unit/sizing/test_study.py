@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
 from monitor.errors import SizingError
-from monitor.settings.convert import installation
-from monitor.settings.model import FilterSettings
 from monitor.sizing.circuit import Circuit, Fitting, Group
 from monitor.sizing.report import Installation
 from monitor.sizing.study import DUE_SHARE, certainty, curves, study
 from monitor.sizing.uncertainty import Sampler
 from monitor.units import l_per_h, m3_per_s
+from tests.support.setups import set_up, shares_of_rated
 
 Build = Callable[..., Circuit]
 
@@ -151,69 +149,13 @@ def test_no_curve_goes_below_zero(example: Build) -> None:
 
 # The trade's rule over ordinary set-ups -----------------------------------------------------------
 
-# Rated flow in L/h, maximum head in m, and each hose bore in mm that goes with such a pump, with
-# the holes of a 4 mm spray bar; which bore is usual is common practice, no source. Invented.
-ORDINARY = [
-    (400, 0.8, 12, 12),
-    (600, 1.0, 12, 14),
-    (800, 1.2, 12, 16),
-    (800, 1.2, 16, 16),
-    (1000, 1.5, 16, 18),
-    (1300, 1.8, 16, 20),
-    (1300, 1.8, 18, 20),
-    (1600, 2.0, 16, 24),
-    (1600, 2.0, 18, 24),
-    (2000, 2.3, 18, 28),
-    (2000, 2.3, 20, 28),
-    (2500, 2.6, 20, 32),
-]
-LENGTHS_M = (1.5, 2.5, 4.0)
-ELBOWS = (2, 3, 4)
-OUTLETS = ("open", "spray bar")
-
-
-def set_up(
-    rated: float, head: float, bore: float, holes: int, length: float, elbows: int, outlet: str
-) -> Installation:
-    """Smooth hose with the lengths shared by inlet and outlet, strainer, stack over 300 cm²."""
-    raw: dict[str, Any] = {
-        "flow_sensor": {"pin": 17, "loss_coefficient": 0},
-        "pump": {"rated_flow_l_per_h": rated, "max_head_m": head},
-        "hoses": {
-            "inlet": {"bore_mm": bore, "length_m": length / 2, "side": "inlet"},
-            "outlet": {"bore_mm": bore, "length_m": length / 2},
-        },
-        "fittings": {
-            "strainer": {"kind": "strainer", "bore_mm": bore, "side": "inlet"},
-            "elbows": {"kind": "elbow", "bore_mm": bore, "count": elbows},
-        },
-        "canister": {"media_area_cm2": 300},
-        "media": {
-            "settlement": {"material": "large rings", "depth_mm": 60},
-            "coarse": {"material": "foam 20 ppi", "depth_mm": 50},
-            "biological": {"material": "sintered rings", "depth_mm": 100},
-            "polish": {"material": "floss", "depth_mm": 20},
-        },
-        "outlet": {"kind": outlet, "bore_mm": bore, "holes": holes, "hole_mm": 4},
-    }
-    return installation("grid", FilterSettings.model_validate(raw))
-
 
 def test_ordinary_set_ups_move_35_to_80_per_cent_of_rated() -> None:
     """About half of rated is common practice, no source; so is the band round it.
 
     `pytest -s` shows the share and every set-up outside.
     """
-    shares: dict[str, float] = {}
-    for pump, length, elbows, outlet in itertools.product(ORDINARY, LENGTHS_M, ELBOWS, OUTLETS):
-        rated, head, bore, _ = pump
-        report = study(set_up(*pump, length, elbows, outlet), None).report
-        largest = report.groups[0]
-        name = (
-            f"{rated} L/h and {head} m, bore {bore} mm, {length} m, {elbows} elbows, {outlet}; "
-            f"mostly {largest.group}, {largest.share:.0%}"
-        )
-        shares[name] = report.share_of_rated
+    shares = shares_of_rated()
     outside = {name: share for name, share in shares.items() if not 0.35 <= share <= 0.80}
     inside = 1 - len(outside) / len(shares)
     print(f"\n{inside:.1%} of {len(shares)} set-ups move 35 to 80 % of rated", end="")
