@@ -1,10 +1,11 @@
-"""Runs the benches and prints one table, which it keeps beside the last one in a file.
+"""Runs the benches, prints one table and keeps it in files.
 
     tests/bench/run [NAME...] [--against FILE]
 
 Writes tests/output/bench.json (every row, when and on what it was measured) and bench.txt (the table).
-With --against, each seeded figure must be the one in that file of an earlier run. Exit code 1 when a
-target is missed, a bench fails, or a seeded figure differs.
+They take the place of the last run's. With --against, each seeded figure must be the one in that file of
+an earlier run, which is read before it is replaced. Exit code 1 when a target is missed, a bench fails or
+a seeded figure differs; 2 for a name or file that cannot be used.
 """
 
 from __future__ import annotations
@@ -56,14 +57,21 @@ BENCHES = (
 
 def main() -> None:
     """Run the benches named on the command line, or all."""
-    parser = argparse.ArgumentParser(prog="tests/bench/run", description=__doc__)
+    parser = argparse.ArgumentParser(
+        prog="tests/bench/run",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {', '.join(BENCHES)}")
     parser.add_argument("--against", type=Path, metavar="FILE", help="bench.json of an earlier run")
     asked = parser.parse_args()
     unknown = [name for name in asked.names if name not in BENCHES]
     if unknown:
         parser.error(f"unknown bench {', '.join(unknown)}; known are {', '.join(BENCHES)}")
-    earlier = None if asked.against is None else seeded_in(asked.against)
+    try:
+        earlier = None if asked.against is None else seeded_in(asked.against)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        parser.error(f"{asked.against}: {error}; expected bench.json of an earlier run")
     rows: list[dict[str, Any]] = []
     for name in asked.names or BENCHES:
         began_s = time.monotonic()
@@ -116,12 +124,13 @@ def drawn(rows: Sequence[dict[str, Any]]) -> Table:
 
 
 def seeded_in(file: Path) -> dict[tuple[str, str], dict[str, Any]]:
-    """Return the seeded rows of an earlier run by bench and name."""
-    try:
-        rows = json.loads(file.read_text())["rows"]
-        return {(r["bench"], r["name"]): r for r in rows if r["seeded"]}
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        sys.exit(f"{file}: {error}; expected bench.json of an earlier run")
+    """Return the seeded rows of an earlier run by bench and name.
+
+    Raises:
+        OSError, ValueError, KeyError, TypeError: it is no bench.json.
+    """
+    rows = json.loads(file.read_text())["rows"]
+    return {(r["bench"], r["name"]): r for r in rows if r["seeded"]}
 
 
 def differing(

@@ -63,6 +63,6 @@ def test_a_wrong_name_or_file_is_one_line(given: list[str], said: str) -> None:
     ran = subprocess.run(
         [sys.executable, "-m", "tests.bench.table", *given], capture_output=True, text=True
     )
-    assert ran.returncode != 0
+    assert ran.returncode == 2  # the user's mistake
     assert said in ran.stderr
     assert "Traceback" not in ran.stderr
