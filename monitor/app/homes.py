@@ -29,7 +29,8 @@ from monitor.errors import StorageError
 from monitor.journal.store import Journal
 from monitor.records import Entry, Health, Moment
 from monitor.runtime.backoff import Backoff
-from monitor.settings.model import MqttSettings, SettingsTree
+from monitor.settings.model import SettingsTree
+from monitor.settings.outward import MqttSettings
 
 _log = logging.getLogger(__name__)
 _SAVED = "retained"

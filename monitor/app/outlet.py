@@ -29,7 +29,8 @@ from monitor.records import Entry, Event, Health, Moment, SampleRow
 from monitor.runtime.backoff import Backoff
 from monitor.runtime.watchdog import Watchdog
 from monitor.settings.load import address_lines, token
-from monitor.settings.model import InfluxSettings, NotifySettings, SettingsTree, SourceKind
+from monitor.settings.model import SettingsTree, SourceKind
+from monitor.settings.outward import InfluxSettings, NotifySettings
 
 if TYPE_CHECKING:
     from monitor.delivery.notify import Address

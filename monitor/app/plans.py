@@ -20,13 +20,8 @@ from monitor.condition.thermal import Band
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.errors import SettingsError
 from monitor.settings.load import password
-from monitor.settings.model import (
-    AlarmSettings,
-    FilterSettings,
-    LearningSettings,
-    MqttSettings,
-    SettingsTree,
-)
+from monitor.settings.model import AlarmSettings, FilterSettings, LearningSettings, SettingsTree
+from monitor.settings.outward import MqttSettings
 from monitor.units import LITRES_PER_M3, SECONDS_PER_DAY, m3_per_s
 
 _USUAL_EXPONENT = 2.0  # a parabola against losses that go with the square of the flow

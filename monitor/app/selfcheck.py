@@ -24,7 +24,8 @@ from monitor.records import AlarmKind, Health, Moment
 from monitor.sensing.board import SUPPLY
 from monitor.sensing.leak import Floor
 from monitor.sensing.probe import PROBES
-from monitor.settings.model import MqttSettings, SettingsTree
+from monitor.settings.model import SettingsTree
+from monitor.settings.outward import MqttSettings
 
 _log = logging.getLogger(__name__)
 # Below this share of the disk, or this much, it is filling; twice that ends it. Common practice, no

@@ -12,7 +12,7 @@ from pydantic import Field, ValidationError
 
 from monitor.errors import SettingsError
 from monitor.settings.base import FLEET_VARIABLE, Section, key
-from monitor.settings.model import InfluxSettings, NotifySettings, TlsSettings
+from monitor.settings.outward import InfluxSettings, NotifySettings, TlsSettings
 from monitor.settings.problems import explain
 from monitor.settings.web import BoardPageSettings
 

@@ -23,7 +23,8 @@ from monitor.errors import SettingsError, SizingError
 from monitor.settings.base import ENVIRONMENT_PREFIX, FLEET_VARIABLE
 from monitor.settings.card import lend, read_card, read_raw
 from monitor.settings.figure import Figure
-from monitor.settings.model import InfluxSettings, MqttSettings, SettingsTree
+from monitor.settings.model import SettingsTree
+from monitor.settings.outward import InfluxSettings, MqttSettings
 from monitor.settings.problems import crossed, explain
 from monitor.settings.schema import (
     dotted,

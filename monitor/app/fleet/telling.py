@@ -11,7 +11,7 @@ from monitor.delivery.notify import by_apprise
 from monitor.delivery.quiet import QuietHours
 from monitor.errors import MachineError
 from monitor.fleet.notices import Note, Notice
-from monitor.settings.model import NotifySettings
+from monitor.settings.outward import NotifySettings
 
 _log = logging.getLogger(__name__)
 

@@ -10,7 +10,8 @@ import pytest
 from monitor.errors import SettingsError
 from monitor.settings.figure import certain
 from monitor.settings.load import DEFAULT_FILE, chosen_file, load, password
-from monitor.settings.model import MqttSettings, SettingsTree
+from monitor.settings.model import SettingsTree
+from monitor.settings.outward import MqttSettings
 
 Loaded = Callable[[str], SettingsTree]
 Problems = Callable[[str], tuple[str, ...]]
