@@ -18,7 +18,8 @@ from monitor.app.plans import broker_address, watch_plans
 from monitor.app.sources import asked_faults
 from monitor.delivery.mqtt import Message, Session
 from monitor.errors import CanisterError, MachineError, SettingsError
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.runtime.clock import kernel_synchronised
 from monitor.runtime.lock import running_process
 from monitor.sensing.board import (

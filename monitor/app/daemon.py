@@ -41,7 +41,8 @@ from monitor.delivery import payloads
 from monitor.delivery.ping import ping
 from monitor.delivery.topics import Topics
 from monitor.errors import MachineError, StorageError
-from monitor.journal.store import Journal, make
+from monitor.journal.file import make
+from monitor.journal.store import Journal
 from monitor.records import Event, Health, Moment, Quality
 from monitor.runtime.clock import Clock, resumed_line_s
 from monitor.runtime.lock import DaemonLock

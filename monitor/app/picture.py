@@ -13,7 +13,8 @@ from monitor.app.plans import watch_plans
 from monitor.app.station import Station
 from monitor.delivery import payloads
 from monitor.errors import StorageError
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.records import CleanBasis, EventKind, Moment, Quality
 from monitor.runtime.lock import running_process
 from monitor.settings.model import SettingsTree, SourceKind

@@ -108,7 +108,8 @@ def _learned(tree: Any, name: str) -> Any:
 
 def _from_journal(tree: Any, name: str) -> tuple[float | None, list[float]]:
     """The newest measured clean flow in L/h, and the days between cleanings."""
-    from monitor.journal.store import FILE_NAME, Journal
+    from monitor.journal.file import FILE_NAME
+    from monitor.journal.store import Journal
     from monitor.records import EventKind
     from monitor.units import SECONDS_PER_DAY, l_per_h
 

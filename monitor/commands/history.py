@@ -69,7 +69,8 @@ def take_in(folder: FolderArgument, config: ConfigOption = None, json: JsonOptio
 
 def _journal(config: Path | None, must_exist: bool) -> tuple[Any, Any]:
     from monitor.errors import UserMistake
-    from monitor.journal.store import FILE_NAME, Journal
+    from monitor.journal.file import FILE_NAME
+    from monitor.journal.store import Journal
     from monitor.settings.load import load
 
     tree = load(config).tree

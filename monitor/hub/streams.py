@@ -13,7 +13,8 @@ import msgspec
 import redis
 from redis.exceptions import RedisError, ResponseError
 
-from monitor.hub.state import GROUP, State, StateError
+from monitor.hub.redis_link import StateError
+from monitor.hub.state import GROUP, State
 
 _TAKEN_OVER_AFTER_MS = 30_000
 

@@ -19,7 +19,8 @@ from monitor.fleet.fold import Effect, Row, asked, effects
 from monitor.fleet.messages import Message, Refused, filters, read
 from monitor.hub.broker import Arrival, Broker, BrokerLost, Reader
 from monitor.hub.filling import Filling
-from monitor.hub.state import DeadLetter, State, StateError
+from monitor.hub.redis_link import StateError
+from monitor.hub.state import DeadLetter, State
 
 _log = logging.getLogger(__name__)
 _AT_ONCE = 1000

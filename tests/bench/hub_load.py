@@ -32,7 +32,8 @@ _WORKER = """
 import sys, threading, time
 from monitor.app.fleet.lines import lines_of
 from monitor.hub.broker import Broker
-from monitor.hub.state import State, connect
+from monitor.hub.redis_link import connect
+from monitor.hub.state import State
 from monitor.hub.worker import Options, Worker
 port, url, share, name = int(sys.argv[1]), *sys.argv[2:]
 state = State(connect(url, None, None), "fleet", 16)

@@ -12,7 +12,8 @@ import pytest
 import redis
 
 from monitor.fleet.fold import Effect, Heard, Index, Memory, Newest, Put, Row, Seen, Settled
-from monitor.hub.state import DeadLetter, State, StateError, connect, unfit
+from monitor.hub.redis_link import StateError, connect, unfit
+from monitor.hub.state import DeadLetter, State
 from tests.support.real_redis import RealRedis
 from tests.support.sites import Site
 from tests.unit.fleet.test_fold import everything, memory

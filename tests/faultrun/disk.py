@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.journal.store import FILE_NAME
+from monitor.journal.file import FILE_NAME
 from tests.conftest import Mosquitto, until
 from tests.faultrun.control import Control
 from tests.faultrun.row import Row

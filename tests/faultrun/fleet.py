@@ -30,7 +30,8 @@ from paho.mqtt.properties import Properties
 
 from monitor.fleet.fold import Memory
 from monitor.hub.books.link import FILE_NAME as BOOKS
-from monitor.hub.state import State, StateError
+from monitor.hub.redis_link import StateError
+from monitor.hub.state import State
 from tests.conftest import Mosquitto
 from tests.faultrun.fleet_judge import differences, expected, history, telling
 from tests.faultrun.row import Row

@@ -9,8 +9,9 @@ from typing import NamedTuple
 
 import msgspec
 
+from monitor.journal.file import FILE_NAME
 from monitor.journal.packing import unpacked
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.store import Journal
 from monitor.records import (
     AlarmKind,
     Assessment,

@@ -16,7 +16,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.records import Order
 from tests.conftest import ROOT, until
 from tests.support.subscriber import Subscriber

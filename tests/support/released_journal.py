@@ -18,7 +18,8 @@ import tempfile
 from pathlib import Path
 
 from monitor import __version__
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.records import Order
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -12,7 +12,7 @@ from monitor.errors import CanisterError, MachineError
 from monitor.fleet.messages import filters
 from monitor.hub.books.books import Books
 from monitor.hub.broker import Reader
-from monitor.hub.state import unfit
+from monitor.hub.redis_link import unfit
 from monitor.records import Health
 from monitor.settings.fleet import FleetTree
 

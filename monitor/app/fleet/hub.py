@@ -23,7 +23,8 @@ from monitor.errors import SettingsError, UserMistake
 from monitor.fleet.business import Standing
 from monitor.hub.books.books import Books
 from monitor.hub.broker import Broker
-from monitor.hub.state import NOTES, ROWS, State, connect, unfit
+from monitor.hub.redis_link import connect, unfit
+from monitor.hub.state import NOTES, ROWS, State
 from monitor.hub.streams import Stream
 from monitor.hub.teller import Ledger, Teller
 from monitor.hub.watcher import Watcher

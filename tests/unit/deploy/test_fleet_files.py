@@ -17,7 +17,7 @@ import pytest
 import redis
 import yaml
 
-from monitor.hub.state import unfit
+from monitor.hub.redis_link import unfit
 from tests.conftest import free_port
 from tests.support.raw_mqtt import CONNACK, connect, packets
 from tests.unit.deploy.test_unit import WORST_SCORE, analyze

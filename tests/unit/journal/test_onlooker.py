@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StorageError
+from monitor.journal.file import FILE_NAME
 from monitor.journal.history import thin
 from monitor.journal.onlooker import Onlooker, course
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.store import Journal
 from monitor.records import (
     AlarmKind,
     Assessment,

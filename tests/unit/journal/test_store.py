@@ -16,7 +16,8 @@ import msgspec
 import pytest
 
 from monitor.errors import StorageError
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.records import (
     AlarmKind,
     Assessment,

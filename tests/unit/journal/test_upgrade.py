@@ -20,7 +20,8 @@ from monitor.app.plans import watch_plans
 from monitor.app.station import Station
 from monitor.errors import StorageError
 from monitor.journal import schema
-from monitor.journal.store import FILE_NAME, Journal
+from monitor.journal.file import FILE_NAME
+from monitor.journal.store import Journal
 from monitor.records import Moment, Order
 from monitor.settings.load import load
 
