@@ -8,54 +8,27 @@ from __future__ import annotations
 import os
 import shutil
 import stat
-from collections.abc import Callable, Iterator
-from enum import StrEnum
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
 
+from monitor.app.checks_sensors import sensors
+from monitor.app.finding import Finding, Verdict
 from monitor.app.plans import broker_address, watch_plans
-from monitor.app.sources import asked_faults
-from monitor.delivery.mqtt import Message, Session
+from monitor.delivery.mqtt import BrokerAddress, Message, Session
 from monitor.errors import CanisterError, MachineError, SettingsError
 from monitor.journal.file import FILE_NAME
 from monitor.journal.store import Journal
 from monitor.runtime.clock import kernel_synchronised
 from monitor.runtime.lock import running_process
-from monitor.sensing.board import (
-    ONE_WIRE_PIN,
-    SUPPLY_REMEDY,
-    UNDER_VOLTAGE,
-    one_wire_pin,
-    overlay_remedy,
-    under_voltage,
-)
-from monitor.sensing.probe import decode
-from monitor.settings.model import SettingsTree, SourceKind
+from monitor.runtime.mounts import VOLATILE, file_system
+from monitor.sensing.board import SUPPLY_REMEDY, UNDER_VOLTAGE, under_voltage
+from monitor.settings.model import SettingsTree
+from monitor.settings.outward import MqttSettings
 from monitor.units import l_per_h
 
-VOLATILE = ("tmpfs", "ramfs", "overlay", "squashfs", "aufs")
 _LEAST_FREE_MB = 200
-_MOUNTS = Path("/proc/self/mountinfo")
-_ONE_WIRE = Path("/sys/bus/w1/devices")
-
-
-class Verdict(StrEnum):
-    """How a finding turned out."""
-
-    FINE = "fine"
-    LOOK = "look"  # works, and wants a person's eye
-    FAILED = "failed"
-
-
-class Finding(msgspec.Struct, frozen=True):
-    """One line of the report. `mistake` tells the user's mistake from the machine's."""
-
-    part: str
-    verdict: Verdict
-    line: str
-    remedy: str = ""
-    mistake: bool = False
 
 
 def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
@@ -67,7 +40,7 @@ def findings(tree: SettingsTree, file: Path) -> Iterator[Finding]:
         lambda: _storage(tree),
         lambda: _clock(),
         lambda: _supply(),
-        lambda: _sensors(tree),
+        lambda: sensors(tree),
         lambda: _broker(tree),
         lambda: _people(tree),
         lambda: _history(tree),
@@ -141,17 +114,20 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
         yield Finding(
             "storage", Verdict.LOOK, f"only {free_mb:.0f} MB free at {existing}", "free some space"
         )
-    if not (folder / FILE_NAME).exists():
-        if os.access(existing, os.W_OK):
-            yield Finding("journal", Verdict.FINE, f"{folder}: will be made at the first run")
-        else:
-            yield Finding(
-                "journal",
-                Verdict.FAILED,
-                f"{existing} cannot be written by this user",
-                f"make {folder}, owned by the user that runs canister",
-            )
-        return
+    if (folder / FILE_NAME).exists():
+        yield from _journal(tree, folder)
+    elif os.access(existing, os.W_OK):
+        yield Finding("journal", Verdict.FINE, f"{folder}: will be made at the first run")
+    else:
+        yield Finding(
+            "journal",
+            Verdict.FAILED,
+            f"{existing} cannot be written by this user",
+            f"make {folder}, owned by the user that runs canister",
+        )
+
+
+def _journal(tree: SettingsTree, folder: Path) -> Iterator[Finding]:
     try:
         journal = Journal(folder, mend=False)
         waiting = journal.undelivered("mqtt") if tree.mqtt is not None else 0
@@ -163,6 +139,16 @@ def _storage(tree: SettingsTree) -> Iterator[Finding]:
     process = running_process(folder)
     doing = f"canister run is running (process {process})" if process is not None else "no daemon"
     yield Finding("journal", Verdict.FINE, f"{folder / FILE_NAME}: sound; {doing}")
+    yield from _left_behind(tree, counts, aside, waiting)
+
+
+def _left_behind(
+    tree: SettingsTree,
+    counts: Mapping[str, int],
+    aside: Sequence[tuple[str, int, str]],
+    waiting: int,
+) -> Iterator[Finding]:
+    """What was dropped, set aside or is not delivered yet."""
     if counts:
         dropped = ", ".join(f"{number} {name}" for name, number in sorted(counts.items()))
         yield Finding(
@@ -209,108 +195,6 @@ def _supply() -> Iterator[Finding]:
         yield Finding("supply", verdict, line, remedy)
 
 
-def _sensors(tree: SettingsTree) -> Iterator[Finding]:
-    if tree.site.source is SourceKind.RIG:
-        try:
-            asked_faults(tree)
-        except SettingsError as error:
-            for problem in error.problems:
-                yield Finding("rig", Verdict.FAILED, problem, "correct it", True)
-        yield Finding(
-            "sensors",
-            Verdict.LOOK,
-            "simulated: no real water is watched",
-            'set site.source = "pins" for real sensors',
-        )
-        return
-    yield from _on_the_probes_pin(tree)
-    yield _pins(tree)
-    for name, settings in tree.filters.items():
-        if settings.probe is not None:
-            yield _probe(name, settings.probe.rom_id)
-
-
-def _on_the_probes_pin(tree: SettingsTree) -> Iterator[Finding]:
-    """A pin that the 1-Wire bus has, or will have once it is switched on."""
-    pin = one_wire_pin()
-    if pin is None and any(f.probe is not None for f in tree.filters.values()):
-        pin = ONE_WIRE_PIN
-    keys = {f"filters.{n}.flow_sensor.pin": f.flow_sensor.pin for n, f in tree.filters.items()}
-    if tree.leak is not None:
-        keys["leak.pin"] = tree.leak.pin
-    for key, number in keys.items():
-        if number == pin:
-            yield Finding(
-                "pins",
-                Verdict.FAILED,
-                f"{key}: GPIO{number} is the pin of the probes' 1-Wire bus",
-                f"wire it to another pin and name that in {key}, or move the bus: sudo deploy/install "
-                "--probe-pin N",
-                True,
-            )
-
-
-def _pins(tree: SettingsTree) -> Finding:
-    from monitor.sensing.gpio import header_factory, held_by_others
-
-    if running_process(Path(tree.storage.folder)) is not None:
-        return Finding("flow sensors", Verdict.FINE, "held by the running daemon")
-    pins = {settings.flow_sensor.pin: name for name, settings in tree.filters.items()}
-    if tree.leak is not None:
-        pins[tree.leak.pin] = "the leak contact"
-    try:
-        header_factory().close()
-        held = held_by_others(tuple(pins))
-    except CanisterError as error:
-        line, _, remedy = str(error).partition("; ")
-        return Finding("flow sensors", Verdict.FAILED, line, remedy)
-    if held:
-        found = ", ".join(f"GPIO{n} of {pins[n]} by {who}" for n, who in held.items())
-        return Finding(
-            "flow sensors",
-            Verdict.FAILED,
-            f"another program holds {found}",
-            "stop it, a second canister run too (systemctl status canister-monitor), or wire and "
-            "name another pin",
-        )
-    return Finding("flow sensors", Verdict.FINE, "the GPIO chip of the header can be opened")
-
-
-def _probe(name: str, rom_id: str) -> Finding:
-    part = f"probe {name}"
-    if not _ONE_WIRE.is_dir():
-        return Finding(
-            part,
-            Verdict.FAILED,
-            "no 1-Wire bus on this machine",
-            overlay_remedy(),
-        )
-    file = _ONE_WIRE / rom_id / "w1_slave"
-    try:
-        lines = file.read_text(encoding="ascii", errors="replace").splitlines()
-    except OSError:
-        there = ", ".join(sorted(p.name for p in _ONE_WIRE.glob("28-*"))) or "none"
-        if there == "none" and any(_ONE_WIRE.glob("00-*")):
-            return Finding(
-                part,
-                Verdict.FAILED,
-                "the 1-Wire bus shows only addresses of noise (00-...)",  # common practice, no source
-                "fit the pull-up of 4.7 kΩ from the data wire to 3.3 V, look at the probe's cable",
-            )
-        return Finding(
-            part,
-            Verdict.FAILED,
-            f"{rom_id} does not answer; probes that do: {there}",
-            f"look at its cable, or correct filters.{name}.probe.rom_id",
-        )
-    reading = decode(lines, None, 0.0)
-    if reading.temperature_c is None:
-        return Finding(
-            part, Verdict.FAILED, f"{rom_id}: {reading.quality}", "look at its cable and its supply"
-        )
-    return Finding(part, Verdict.FINE, f"{rom_id}: {reading.temperature_c:.1f} °C")
-
-
 def _broker(tree: SettingsTree) -> Iterator[Finding]:
     if tree.mqtt is None:
         yield Finding(
@@ -332,20 +216,10 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
             "`canister status` shows an alarm of the site if it cannot deliver",
         )  # fmt: skip
         return
-    # Another client id and no retained will: a session that waits at the broker is left alone. Where
-    # one is configured the broker may hold us to it; what comes is then left unacknowledged.
-    probing = address
-    if not tree.mqtt.client_id:
-        probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
-    will = Message(f"{tree.mqtt.topic_root}/{tree.site.id}/check", b"")
-    session = Session(probing, will, lambda: None, only_look=True)
-    try:
-        session.open()
-    except CanisterError as error:
-        line, _, remedy = str(error).rpartition("; ")
-        yield Finding("broker", Verdict.FAILED, line, remedy)
+    refusal = _refusal(tree.mqtt, tree.site.id, address)
+    if refusal is not None:
+        yield refusal
         return
-    session.close(None)
     yield Finding("broker", Verdict.FINE, f"{address.host}:{address.port} accepts us")
     if tree.mqtt.commands and not address.username and not address.cert_file:
         yield Finding(
@@ -354,6 +228,24 @@ def _broker(tree: SettingsTree) -> Iterator[Finding]:
             "whoever reaches the broker can make alarms silent for a time",
             "let the broker ask for passwords (see `canister access`), or set mqtt.commands = false",
         )
+
+
+def _refusal(mqtt: MqttSettings, site_id: str, address: BrokerAddress) -> Finding | None:
+    """What a broker says against us, if anything."""
+    # Another client id and no retained will: a session that waits at the broker is left alone. Where
+    # one is configured the broker may hold us to it; what comes is then left unacknowledged.
+    probing = address
+    if not mqtt.client_id:
+        probing = msgspec.structs.replace(address, client_id=f"check-{os.getpid()}")
+    will = Message(f"{mqtt.topic_root}/{site_id}/check", b"")
+    session = Session(probing, will, lambda: None, only_look=True)
+    try:
+        session.open()
+    except CanisterError as error:
+        line, _, remedy = str(error).rpartition("; ")
+        return Finding("broker", Verdict.FAILED, line, remedy)
+    session.close(None)
+    return None
 
 
 def _people(tree: SettingsTree) -> Iterator[Finding]:
@@ -417,22 +309,3 @@ class _Nothing:
     def kept(self, name: str) -> bytes | None:
         """Return nothing."""
         return None
-
-
-def file_system(path: Path, mounts: Path = _MOUNTS) -> str:
-    """Return the kind of file system that holds a path, empty where it cannot be told."""
-    target = path.resolve()
-    best, kind = -1, ""
-    try:
-        lines = mounts.read_text(encoding="utf-8").splitlines()
-    except OSError:
-        return ""
-    for line in lines:
-        left, _, right = line.partition(" - ")
-        fields = left.split()
-        if len(fields) < 5 or not right:
-            continue
-        mount = Path(fields[4].replace("\\040", " "))
-        if target.is_relative_to(mount) and len(mount.parts) > best:
-            best, kind = len(mount.parts), right.split()[0]
-    return kind

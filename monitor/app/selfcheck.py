@@ -15,12 +15,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.alarms.site import Fact
-from monitor.app.checks import VOLATILE, file_system
 from monitor.app.plans import broker_address
 from monitor.delivery.certificate import shown_certificate
 from monitor.delivery.mqtt import BrokerAddress
 from monitor.errors import CanisterError
 from monitor.records import AlarmKind, Health, Moment
+from monitor.runtime.mounts import VOLATILE, file_system
 from monitor.sensing.board import SUPPLY
 from monitor.sensing.leak import Floor
 from monitor.sensing.probe import PROBES

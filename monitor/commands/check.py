@@ -17,7 +17,8 @@ def check(config: ConfigOption = None, json: JsonOption = False) -> None:
 
     Example: canister check --json
     """
-    from monitor.app.checks import Verdict, findings
+    from monitor.app.checks import findings
+    from monitor.app.finding import Verdict
     from monitor.errors import SettingsError
     from monitor.settings.load import load
 

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
-from monitor.app import checks
-from monitor.app.checks import Finding, Verdict, findings
+from monitor.app import checks, checks_sensors
+from monitor.app.checks import findings
 from monitor.app.daemon import Daemon
+from monitor.app.finding import Finding, Verdict
 from monitor.journal.store import Journal
 from monitor.records import Moment
 from monitor.runtime.lock import DaemonLock
@@ -45,13 +46,13 @@ class Machine:
         monkeypatch.setitem(sys.modules, "lgpio", self.chips)
         monkeypatch.setattr(gpio, "_DEVICES", folder)
         monkeypatch.setattr(gpio, "_factory", lambda _chip: NoFactory())
-        monkeypatch.setattr(checks, "_ONE_WIRE", self.bus)
+        monkeypatch.setattr(checks_sensors, "_ONE_WIRE", self.bus)
         under = board.under_voltage
         remedy = board.overlay_remedy
         monkeypatch.setattr(checks, "under_voltage", lambda: under(folder / "hwmon"))
-        monkeypatch.setattr(checks, "overlay_remedy", lambda: remedy((self.boot,)))
+        monkeypatch.setattr(checks_sensors, "overlay_remedy", lambda: remedy((self.boot,)))
         pin = board.one_wire_pin
-        monkeypatch.setattr(checks, "one_wire_pin", lambda: pin((self.boot,)))
+        monkeypatch.setattr(checks_sensors, "one_wire_pin", lambda: pin((self.boot,)))
         self.tree = SettingsTree.model_validate(
             tomllib.loads(
                 f"""
