@@ -71,13 +71,14 @@ def test_a_log_in_lasts_its_time_and_is_known_by_its_signature() -> None:
     assert sessions.of(cookie, 1059.0) == session
     assert sessions.of(cookie, 1060.0) is None
     body, _, signature = cookie.partition(".")
+    other = "B" if signature[0] == "A" else "A"
     for bad in (
         None,
         "",
         ".",
         body,
         f"{body}.",
-        f"{body}.{signature[:-1]}A",
+        f"{body}.{other}{signature[1:]}",
         f"x{body}.{signature}",
         "é.é",
     ):
